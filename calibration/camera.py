@@ -65,7 +65,9 @@ class Camera:
         if not len(points):
             return np.empty((0, 2))
         criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-12)
-        out = cv2.undistortPointsIter(points, self.matrix, self.distortion, None, None, criteria)
+        out = cv2.undistortPoints(
+            points, self.matrix, self.distortion, R=np.eye(3), P=np.eye(3), criteria=criteria
+        )
         return np.asarray(out).reshape(-1, 2)
 
     def rays(self, points_px: np.ndarray) -> np.ndarray:
