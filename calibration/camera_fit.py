@@ -123,9 +123,7 @@ def focal_from_rectangle(
     )
 
 
-def pose_from_plane(
-    corners_px: np.ndarray, focal_px: float, size: tuple[int, int]
-) -> Camera:
+def pose_from_plane(corners_px: np.ndarray, focal_px: float, size: tuple[int, int]) -> Camera:
     """Pose of a camera of known focal length from four undistorted corners (Zhang 2000).
 
     Returns
@@ -392,5 +390,3 @@ def _inverse(normal: np.ndarray) -> np.ndarray:
     d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     inverse = np.linalg.pinv(normal * np.outer(d, d), rcond=1e-14, hermitian=True)
     return inverse * np.outer(d, d)
-
-

@@ -177,7 +177,9 @@ def calibrate_corners(
         )
     residual = fit.camera.project(CORNERS) - c
     return assemble(
-        fit, residual_px=float(np.sqrt((residual**2).sum(axis=1).mean())), evidence="corners",
+        fit,
+        residual_px=float(np.sqrt((residual**2).sum(axis=1).mean())),
+        evidence="corners",
         prior=prior,
     )
 

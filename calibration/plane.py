@@ -19,7 +19,9 @@ def as_points(points: np.ndarray, name: str) -> np.ndarray:
     """Return `points` as floats of shape (N, 2); raise ValueError naming `name` otherwise."""
     points = np.asarray(points, dtype=float)
     if points.ndim != 2 or points.shape[1] != 2:
-        raise ValueError(f"{name} must have shape (N, 2), got {points.shape}; one point is [[u, v]]")
+        raise ValueError(
+            f"{name} must have shape (N, 2), got {points.shape}; one point is [[u, v]]"
+        )
     return points
 
 

@@ -1,0 +1,147 @@
+"""Check a calibration against what it did not use: the net's white tape, its ends, the centre line.
+
+The net's top stands 15.25 cm above the surface along its whole length and ends 15.25 cm outside the
+side lines (Laws 2.2.2, 2.2.3); the centre line is 3 mm wide (Law 2.1.6). The tape is taken as 15 mm
+wide (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.edges import (
+    PROFILE_STEP,
+    Stations,
+    find_bright_line,
+    fit_profiles,
+    sample_profiles,
+)
+from calibration.result import NetCheck
+from calibration.table import CENTRE_LINE, HALF_LENGTH, NET_HEIGHT, NET_SPAN
+
+TAPE = 0.015  # m, white band along the net's top; common practice
+NET_REACH_M = 0.09  # the tape is looked for so far from where the law puts it
+NET_REFUSE_M = 0.045  # a net clearly seen farther off than this contradicts the corners
+NET_REFUSE_PX = 5.0
+NET_CLEAR = 0.5  # share of the tape on one line that counts as clearly seen
+
+
+def check_net(luma: np.ndarray, camera: Camera) -> NetCheck:
+    """Measure the net's tape and the centre line in a picture against a camera fitted without them.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (height, width)
+        Grey levels.
+    camera : Camera
+        Fitted to the white edge lines.
+
+    Returns
+    -------
+    NetCheck
+        NaN for what was not found.
+    """
+    luma = np.asarray(luma, dtype=np.float32)
+    residual_px = residual_mm = posts_mm = float("nan")
+    seen = 0.0
+    y = np.linspace(-NET_SPAN / 2 + 0.02, NET_SPAN / 2 - 0.02, 90)
+    middle = np.column_stack([np.zeros_like(y), y, np.full_like(y, NET_HEIGHT - TAPE / 2)])
+    stations = _along(camera, middle, np.array([0, 0, -1.0]), TAPE)
+    if len(stations.line) >= 10:
+        scale = camera.matrix[0, 0] / camera.depths(stations.points)  # px per m
+        reach = float(np.clip(NET_REACH_M * np.median(scale), 5.0, 70.0))
+        offset, good = _line_offset(luma, stations, reach)
+        seen = float(good.mean()) * len(stations.line) / len(y)
+        if good.sum() >= 8:
+            residual_px = float(np.sqrt(np.mean(offset[good] ** 2)))
+            residual_mm = float(1e3 * np.sqrt(np.mean((offset / scale)[good] ** 2)))
+            ends = stations.points[good, 1]
+            posts_mm = float(1e3 * max(NET_SPAN / 2 - ends.max(), NET_SPAN / 2 + ends.min()))
+    x = np.linspace(0.1, 0.97, 60) * HALF_LENGTH
+    x = np.concatenate([-x[::-1], x])
+    centre = np.column_stack([x, np.zeros_like(x), np.zeros_like(x)])
+    stations = _along(camera, centre, np.array([0, 1.0, 0]), CENTRE_LINE)
+    centre_px = float("nan")
+    if len(stations.line) >= 10:
+        offset, good = _line_offset(luma, stations, 5.0)
+        if good.mean() > 0.25:
+            centre_px = float(np.sqrt(np.mean(offset[good] ** 2)))
+    return NetCheck(
+        residual_px=residual_px,
+        residual_mm=residual_mm,
+        seen=seen,
+        centre_line_px=centre_px,
+        posts_mm=posts_mm,
+    )
+
+
+def net_contradicts(net: NetCheck) -> bool:
+    """True when the net is clearly seen and clearly not where the corners put it."""
+    return (
+        net.seen >= NET_CLEAR
+        and net.residual_mm > 1e3 * NET_REFUSE_M
+        and net.residual_px > NET_REFUSE_PX
+    )
+
+
+def _along(camera: Camera, points: np.ndarray, across_m: np.ndarray, width_m: float) -> Stations:
+    """Stations along a straight mark through table points, those well inside the frame only."""
+    pixels = camera.project(points)
+    margin = 4.0
+    with np.errstate(invalid="ignore"):
+        inside = ((pixels > margin) & (pixels < np.array(camera.size) - 1 - margin)).all(axis=1)
+    points, pixels = points[inside], pixels[inside]
+    if len(points) < 3:
+        empty = np.empty((0, 2))
+        return Stations(points=np.empty((0, 3)), line=np.empty(0, int), centre=empty,
+                        normal=empty, width=np.empty(0))  # fmt: skip
+    tangent = np.gradient(pixels, axis=0)
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    across = camera.project(points + 1e-3 * across_m) - pixels
+    normal *= np.where((normal * across).sum(axis=1) < 0, -1.0, 1.0)[:, None]
+    width = np.abs((normal * across).sum(axis=1)) * (width_m / 1e-3)
+    return Stations(
+        points=points, line=np.zeros(len(points), int), centre=pixels, normal=normal, width=width
+    )
+
+
+def _line_offset(
+    luma: np.ndarray, stations: Stations, reach: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Offsets (M,) of a bright line from the stations, px, and which of them lie on one line."""
+    guess, height = find_bright_line(luma, stations, reach, by_line=True)
+    moved = Stations(
+        points=stations.points,
+        line=stations.line,
+        centre=stations.centre + guess[:, None] * stations.normal,
+        normal=stations.normal,
+        width=stations.width,
+    )
+    half = float(stations.width.max()) / 2 + 5.5
+    offsets = np.arange(-half, half + PROFILE_STEP, PROFILE_STEP)
+    profiles = sample_profiles(luma, moved, offsets)
+    delta, variance, _, levels = fit_profiles(profiles, offsets, stations.width, 0.75, n_steps=4)
+    usual = np.percentile(height, 75)
+    rise = levels[:, 1] - np.maximum(levels[:, 0], levels[:, 2])
+    good = (
+        np.isfinite(delta)
+        & (np.abs(delta) < 2)
+        & (variance < 1)
+        & (height > max(4.0, 0.3 * usual))
+        & (rise > 4)
+    )
+    offset = guess + delta
+    if good.sum() < 5:
+        return offset, np.zeros(len(offset), dtype=bool)
+    t = np.linspace(-1, 1, len(offset))
+    for _ in range(4):  # one straight line, those far from it left out
+        line = np.polyfit(t[good], offset[good], 1)
+        off = np.abs(offset - np.polyval(line, t))
+        limit = max(1.0, 3 * 1.4826 * float(np.median(off[good])))
+        keep = good & (off < min(limit, 2.5))
+        if keep.sum() < 5:
+            break
+        good = keep
+    return offset, good

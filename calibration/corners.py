@@ -1,0 +1,243 @@
+"""Find the table in one still, and its four corners to a fraction of a pixel.
+
+The still is the upright frame, uint8, BGR or grey, best a per-pixel median of spread frames, so
+that the people are gone. The table is looked for in a reduced picture (`calibration.search`), then
+its white lines are measured at full size (`calibration.edges`) and checked against the net
+(`calibration.check`).
+
+Which end is negative x: the one lower in the picture; where the ends' mid-points differ by less
+than 5 % of the picture's height, the left one (`calibration.given.order_ends`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.camera_fit import CameraFit, FocalPrior, focal_prior, start_camera
+from calibration.check import check_net, net_contradicts
+from calibration.edges import EdgeEvidence, fit_edges
+from calibration.given import assemble, check_corners, order_ends
+from calibration.lines import reduce_picture
+from calibration.result import Calibration, CalibrationError, NetCheck
+from calibration.search import Candidate, find_candidates
+from calibration.table import CORNERS
+
+LEAST_SUPPORT = 0.12  # of a line inside the frame that must agree with the fit
+LEAST_TOTAL = 1.5  # of four lines
+GOOD_TOTAL = 2.2
+SMALLEST_PICTURE = 64  # px
+GIVEN_REACH_PX = 12.0  # marked corners may be off by so much
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Found:
+    """A candidate measured at full size."""
+
+    fit: CameraFit
+    evidence: EdgeEvidence
+    net: NetCheck
+    merit: float
+    corners: np.ndarray
+    area: float
+
+
+def detect_table(
+    image: np.ndarray,
+    *,
+    near: tuple[float, float] | None = None,
+    fov_deg: float | None = None,
+) -> Calibration:
+    """Find the table in play in a still and calibrate the camera on it.
+
+    Parameters
+    ----------
+    image : ndarray, shape (height, width, 3) or (height, width)
+        uint8, BGR or grey.
+    near : tuple of float, optional
+        A pixel (u, v) on or near the wanted table; the largest and most central one otherwise.
+    fov_deg : float, optional
+        Horizontal field of view, degrees, where it is known.
+
+    Returns
+    -------
+    Calibration
+        `evidence` is "edges"; corners outside the frame are extrapolated along their lines.
+
+    Raises
+    ------
+    CalibrationError
+        When no table is found, or the net contradicts the one that is.
+    """
+    luma = _checked_luma(image)
+    size = (luma.shape[1], luma.shape[0])
+    prior = focal_prior(size, fov_deg)
+    picture, factor = reduce_picture(image)
+    candidates = find_candidates(picture)
+    if near is not None:
+        candidates = _towards(candidates, near, factor)
+    found = []
+    for candidate in candidates:
+        measured = _measure(luma, candidate, factor, prior)
+        if measured is not None:
+            found.append(measured)
+    usable = [f for f in found if not net_contradicts(f.net)]
+    if not usable:
+        if found:
+            worst = max(found, key=lambda f: f.merit)
+            raise CalibrationError(_net_sentence(worst.net))
+        raise CalibrationError(
+            "no table was found: its four white edge lines must be in view, at least in part; "
+            "mark the corners by hand or film the table from a little higher"
+        )
+    best = max(f.merit for f in usable)
+    strong = [f for f in usable if f.merit >= 0.75 * best]
+    chosen = max(strong, key=lambda f: _preference(f, size))
+    return _finish(chosen, prior)
+
+
+def refine_corners(
+    image: np.ndarray,
+    corners_px: np.ndarray,
+    *,
+    fov_deg: float | None = None,
+    reach_px: float = GIVEN_REACH_PX,
+) -> Calibration:
+    """Measure the white lines near four given corners; the ends stay as they are given.
+
+    Parameters
+    ----------
+    image : ndarray, shape (height, width, 3) or (height, width)
+        uint8, BGR or grey.
+    corners_px : array_like, shape (4, 2)
+        In the order of `calibration.table.CORNERS`, good to `reach_px`.
+    fov_deg : float, optional
+        Horizontal field of view, degrees.
+    reach_px : float
+        How far from their places the lines are looked for.
+
+    Raises
+    ------
+    CalibrationError
+        See `check_corners`; also when no white lines are found there or the net contradicts them.
+    """
+    luma = _checked_luma(image)
+    size = (luma.shape[1], luma.shape[0])
+    corners = check_corners(corners_px, size)
+    prior = focal_prior(size, fov_deg)
+    start = start_camera(corners, size, prior)
+    measured = _fit_and_check(luma, start, prior, (reach_px, 3.0, 1.0))
+    if measured is None:
+        raise CalibrationError(
+            "no white lines were found near the given corners; mark the outer corners of the white "
+            "lines in the order (-x,-y), (+x,-y), (+x,+y), (-x,+y), or ask for no refinement"
+        )
+    if net_contradicts(measured.net):
+        raise CalibrationError(_net_sentence(measured.net))
+    return _finish(measured, prior)
+
+
+def _finish(found: _Found, prior: FocalPrior) -> Calibration:
+    warnings = []
+    for k, name in enumerate(("-y side line", "+x end line", "+y side line", "-x end line")):
+        if found.evidence.support[k] < 0.25:
+            warnings.append(
+                f"Only {100 * found.evidence.support[k]:.0f} % of the {name} was seen; "
+                "its corners are less sure."
+            )
+    if not np.isfinite(found.net.residual_px) or found.net.seen < 0.25:
+        warnings.append("The net's tape was not clearly seen, so it could not check the corners.")
+    return assemble(
+        found.fit,
+        residual_px=found.evidence.residual_px,
+        evidence="edges",
+        prior=prior,
+        net=found.net,
+        warnings=tuple(warnings),
+    )
+
+
+def _measure(
+    luma: np.ndarray, candidate: Candidate, factor: float, prior: FocalPrior
+) -> _Found | None:
+    """Fit one candidate at full size; None when its lines are not a table's."""
+    size = (luma.shape[1], luma.shape[0])
+    corners = (candidate.corners + 0.5) / factor - 0.5
+    corners = order_ends(corners, size[1])
+    try:
+        start = start_camera(corners, size, prior, sd_px=2 / factor)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    reach = 3.0 + 2.5 / factor
+    return _fit_and_check(luma, start, prior, (reach, 2.5, 1.0))
+
+
+def _fit_and_check(
+    luma: np.ndarray, start: Camera, prior: FocalPrior, search_px: tuple[float, ...]
+) -> _Found | None:
+    try:
+        fit, evidence = fit_edges(luma, start, prior, search_px=search_px)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    corners = fit.camera.project(CORNERS)
+    if not np.isfinite(corners).all() or fit.camera.centre[2] <= 0.05:
+        return None
+    if evidence.support.min() < LEAST_SUPPORT and evidence.support.sum() < GOOD_TOTAL:
+        return None
+    if evidence.support.sum() < LEAST_TOTAL or not np.isfinite(evidence.residual_px):
+        return None
+    net = check_net(luma, fit.camera)
+    merit = float(np.sqrt(evidence.support).sum())
+    if net.seen > 0.25 and net.residual_mm < 30:
+        merit += net.seen
+    if np.isfinite(net.centre_line_px) and net.centre_line_px < 2:
+        merit += 0.3
+    shifted = np.roll(corners, -1, axis=0)
+    area = 0.5 * abs(float((corners[:, 0] * shifted[:, 1] - corners[:, 1] * shifted[:, 0]).sum()))
+    return _Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners, area=area)
+
+
+def _preference(found: _Found, size: tuple[int, int]) -> float:
+    """Large and central first: the table in play is the one that is filmed."""
+    middle = found.corners.mean(axis=0)
+    off = np.hypot(*((middle - np.array(size) / 2) / np.array(size)))
+    return found.merit**2 * float(np.sqrt(found.area)) * float(np.exp(-((off / 0.35) ** 2) / 2))
+
+
+def _towards(
+    candidates: list[Candidate], near: tuple[float, float], factor: float
+) -> list[Candidate]:
+    """Those that hold the pixel, else the one whose border is nearest to it."""
+    at = (np.asarray(near, dtype=float) + 0.5) * factor - 0.5
+    distance = [
+        cv2.pointPolygonTest(c.corners.astype(np.float32), (float(at[0]), float(at[1])), True)
+        for c in candidates
+    ]
+    inside = [c for c, d in zip(candidates, distance, strict=True) if d >= -3]
+    if inside or not candidates:
+        return inside
+    return [candidates[int(np.argmax(distance))]]
+
+
+def _net_sentence(net: NetCheck) -> str:
+    return (
+        f"the net is {net.residual_mm:.0f} mm ({net.residual_px:.0f} px) from where the corners "
+        "put it, so they are not this table's corners; mark them by hand and check their order"
+    )
+
+
+def _checked_luma(image: np.ndarray) -> np.ndarray:
+    image = np.asarray(image)
+    if image.dtype != np.uint8 or image.ndim not in (2, 3) or image.shape[2:] not in ((), (3,)):
+        raise CalibrationError(
+            f"a still must be uint8 of shape (height, width) or (height, width, 3), got "
+            f"{image.dtype} of shape {image.shape}"
+        )
+    if min(image.shape[:2]) < SMALLEST_PICTURE:
+        raise CalibrationError(
+            f"the picture of {image.shape[1]} x {image.shape[0]} px is too small to find a table in"
+        )
+    return image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)

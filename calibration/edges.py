@@ -1,0 +1,403 @@
+"""Measure the four white edge lines to a fraction of a pixel and fit the camera to them.
+
+A white line has two sides: outside it the surroundings, inside it the table's colour. Across the
+line the picture is three levels joined by two blurred steps a known distance apart (20 mm, Law
+2.1.4, projected). That profile is fitted at hundreds of stations along the lines; its free numbers
+are the levels and the place of the line's middle. The middle is used, not one side, because glare
+and gamma make a bright line look wider on both sides alike. Stations hidden by people, the net or
+a bright background fall out by a robust fit of all lines together.
+
+Offsets across a line are in px along the inward normal: from outside to inside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.special import ndtr
+
+from calibration.camera import Camera
+from calibration.camera_fit import CameraFit, FocalPrior, fit_camera
+from calibration.table import CORNERS, EDGE_LINE, HALF_LENGTH, HALF_WIDTH
+
+STATION_STEP = 2.0  # px between stations
+MAX_STATIONS = 320  # per line
+PROFILE_STEP = 0.5  # px between samples across a line
+FLOOR_PX = 0.08  # sd of what the profile model does not know, each station
+CORRELATION = 4.0  # neighbouring stations share pixels, blur and coding blocks
+RIDGE_SHARE = 0.35  # of a line's usual height: a station that stands out less is hidden
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stations:
+    """Places along the four lines' middles at which the picture is measured.
+
+    Attributes
+    ----------
+    points : ndarray, shape (M, 3)
+        Table points on the middles of the lines, m.
+    line : ndarray of int, shape (M,)
+        0 the side line -y, 1 the end line +x, 2 the side line +y, 3 the end line -x.
+    centre : ndarray, shape (M, 2)
+        Their pixels.
+    normal : ndarray, shape (M, 2)
+        Inward unit normals in the picture.
+    width : ndarray, shape (M,)
+        Projected width of the line, px.
+    """
+
+    points: np.ndarray
+    line: np.ndarray
+    centre: np.ndarray
+    normal: np.ndarray
+    width: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgeEvidence:
+    """What the lines showed.
+
+    Attributes
+    ----------
+    stations : Stations
+    offset : ndarray, shape (M,)
+        Measured offset of the line's middle from its projection, px; NaN where not seen.
+    sd : ndarray, shape (M,)
+        px.
+    weight : ndarray, shape (M,)
+        Robust weight in the fit, 0 to 1.
+    support : ndarray, shape (4,)
+        Share of each line, inside the frame, that agreed with the fit.
+    contrast : float
+        Median height of the lines above their surroundings, grey levels.
+    residual_px : float
+        Rms offset of the stations that agreed.
+    """
+
+    stations: Stations
+    offset: np.ndarray
+    sd: np.ndarray
+    weight: np.ndarray
+    support: np.ndarray
+    contrast: float
+    residual_px: float
+
+
+def lay_stations(
+    camera: Camera, *, step_px: float = STATION_STEP, most: int = MAX_STATIONS
+) -> Stations:
+    """Lay stations evenly in the picture along the four lines, inside the frame only."""
+    inset = EDGE_LINE / 2
+    points, lines = [], []
+    for k in range(4):
+        a, b = CORNERS[k], CORNERS[(k + 1) % 4]
+        dense = np.linspace(0.004, 0.996, 400)[:, None]
+        candidates = a + (b - a) * dense
+        pixels = camera.project(candidates)
+        inside = _inside(pixels, camera.size, 3.0)
+        if inside.sum() < 2:
+            continue
+        seg = np.where(inside[1:] & inside[:-1], np.hypot(*np.diff(pixels, axis=0).T), 0.0)
+        along = np.concatenate([[0.0], np.cumsum(seg)])
+        n = int(np.clip(along[-1] / step_px, 4, most))
+        t = np.interp((np.arange(n) + 0.5) / n * along[-1], along, dense[:, 0])
+        points.append(a + (b - a) * t[:, None])
+        lines.append(np.full(n, k))
+    if not points:
+        empty = np.empty((0, 2))
+        return Stations(points=np.empty((0, 3)), line=np.empty(0, int), centre=empty,
+                        normal=empty, width=np.empty(0))  # fmt: skip
+    outer, line = np.vstack(points), np.concatenate(lines)
+    inward = np.array([[0, 1, 0], [-1, 0, 0], [0, -1, 0], [1, 0, 0]], dtype=float)[line]
+    middle = np.clip(
+        outer + inset * inward,
+        [-HALF_LENGTH + inset, -HALF_WIDTH + inset, 0],
+        [HALF_LENGTH - inset, HALF_WIDTH - inset, 0],
+    )
+    tangent_m = np.array([[1, 0, 0], [0, 1, 0], [-1, 0, 0], [0, -1, 0]], dtype=float)[line]
+    centre = camera.project(middle)
+    tangent = camera.project(middle + 1e-3 * tangent_m) - centre
+    across = camera.project(middle + 1e-3 * inward) - centre
+    tangent /= np.hypot(*tangent.T)[:, None]
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    side = np.sign((normal * across).sum(axis=1))
+    normal *= side[:, None]
+    width = np.abs((normal * across).sum(axis=1)) * (EDGE_LINE / 1e-3)
+    return Stations(points=middle, line=line, centre=centre, normal=normal, width=width)
+
+
+def sample_profiles(luma: np.ndarray, stations: Stations, offsets: np.ndarray) -> np.ndarray:
+    """Grey levels (M, K) at `offsets` (K,) px from the stations; NaN outside the picture."""
+    u = stations.centre[:, :1] + stations.normal[:, :1] * offsets
+    v = stations.centre[:, 1:] + stations.normal[:, 1:] * offsets
+    values = cv2.remap(
+        luma, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    height, width = luma.shape[:2]
+    outside = (u < 0) | (v < 0) | (u > width - 1) | (v > height - 1)
+    return np.where(outside, np.nan, values.astype(float))
+
+
+def fit_edges(
+    luma: np.ndarray,
+    start: Camera,
+    prior: FocalPrior,
+    *,
+    search_px: tuple[float, ...] = (7.0, 2.5, 1.0),
+) -> tuple[CameraFit, EdgeEvidence]:
+    """Fit the camera to both sides of the white lines of one picture.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (height, width)
+        Grey levels, uint8 or float32.
+    start : Camera
+        Near the truth: the lines are looked for within `search_px[0]` of where it puts them.
+    prior : FocalPrior
+        Of the lens.
+    search_px : tuple of float
+        Half range of the search in each pass.
+
+    Returns
+    -------
+    tuple of CameraFit and EdgeEvidence
+        The evidence belongs to the last pass; its stations lie where the camera before that pass
+        put them.
+    """
+    luma = luma.astype(np.float32)
+    camera = start
+    fit: CameraFit | None = None
+    for number, reach in enumerate(search_px):
+        last = number == len(search_px) - 1
+        first = number == 0
+        stations = lay_stations(camera, step_px=STATION_STEP * (4 if first else 1 if last else 2))
+        if len(stations.line) < 16:
+            break
+        guess, contrast = find_bright_line(luma, stations, reach, by_line=first)
+        if first:
+            offset = np.where(contrast > 6, guess, np.nan)
+            sd = np.full(len(offset), 1.0)
+        else:
+            offset, sd, contrast = _fine(luma, stations, guess, reach)
+        centre, normal, width = stations.centre, stations.normal, stations.width
+        points = stations.points
+
+        def residuals(
+            c: Camera,
+            points: np.ndarray = points,
+            centre: np.ndarray = centre,
+            normal: np.ndarray = normal,
+            offset: np.ndarray = offset,
+            sd: np.ndarray = sd,
+        ) -> np.ndarray:
+            moved = ((c.project(points) - centre) * normal).sum(axis=1)
+            return (moved - offset) / sd
+
+        fit = fit_camera(residuals, camera, prior, robust=True, inflate=CORRELATION)
+        moved = ((fit.camera.project(points) - centre) * normal).sum(axis=1)
+        camera = fit.camera
+    if fit is None:
+        raise ValueError("the table lies outside the picture")
+    agree = (np.abs(moved - offset) < 1.0 + 0.1 * width) & np.isfinite(offset)
+    support = np.array(
+        [agree[stations.line == k].mean() if (stations.line == k).any() else 0 for k in range(4)]
+    )
+    good = agree & (fit.weights > 0)
+    rms = float(np.sqrt(np.mean((moved - offset)[good] ** 2))) if good.any() else float("nan")
+    evidence = EdgeEvidence(
+        stations=stations,
+        offset=offset,
+        sd=sd,
+        weight=fit.weights,
+        support=support,
+        contrast=float(np.median(contrast[good])) if good.any() else 0.0,
+        residual_px=rms,
+    )
+    return fit, evidence
+
+
+def find_bright_line(
+    luma: np.ndarray, stations: Stations, reach: float, *, by_line: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Offset of the best bright line near each station, and how far it stands out, grey levels."""
+    half_range = reach + float(stations.width.max()) / 2 + 4
+    offsets = np.arange(-half_range, half_range + PROFILE_STEP, PROFILE_STEP)
+    profiles = sample_profiles(luma, stations, offsets)
+    step = PROFILE_STEP
+    shifts = np.arange(-reach, reach + step, step)
+    filled = np.where(np.isfinite(profiles), profiles, 0.0)
+    total = np.concatenate([np.zeros((len(filled), 1)), np.cumsum(filled, axis=1)], axis=1)
+    w = stations.width[:, None]
+    first = offsets[0]
+
+    def mean(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+        i = np.clip(np.rint((low - first) / step).astype(int), 0, total.shape[1] - 2)
+        j = np.clip(np.rint((high - first) / step).astype(int) + 1, i + 1, total.shape[1] - 1)
+        rows = np.arange(len(total))[:, None]
+        return (total[rows, j] - total[rows, i]) / (j - i)
+
+    half = np.maximum(w * 0.7, 1.0) / 2
+    white = mean(shifts - half, shifts + half)
+    out = mean(shifts - w / 2 - 3.0, shifts - w / 2 - 1.0)
+    inn = mean(shifts + w / 2 + 1.0, shifts + w / 2 + 3.5)
+    score = white - np.maximum(out, inn)
+    # a line on a bright ground still shows its inner side
+    score = np.maximum(score, 0.5 * np.minimum(white - inn, white - out + 20.0))
+    score[~np.isfinite(profiles).all(axis=1)] = 0.0
+    guess = shifts[np.argmax(score, axis=1)]
+    if by_line:
+        level = np.clip(score / 25.0, 0.0, 1.0)
+        ends = np.arange(-reach, reach + 1e-9, 1.0)
+        a, b = np.meshgrid(ends, ends, indexing="ij")
+        for k in range(4):
+            rows = np.flatnonzero(stations.line == k)
+            if len(rows) < 4:
+                continue
+            t = np.linspace(0, 1, len(rows))
+            path = a[..., None] * (1 - t) + b[..., None] * t
+            index = np.clip(np.rint((path + reach) / step).astype(int), 0, len(shifts) - 1)
+            sums = level[rows, index].sum(axis=-1)
+            i, j = np.unravel_index(int(np.argmax(sums)), sums.shape)
+            guess[rows] = ends[i] * (1 - t) + ends[j] * t
+    near = np.abs(shifts - guess[:, None]) <= 1.5
+    best = np.where(near, score, -np.inf)
+    index = np.argmax(best, axis=1)
+    return shifts[index], score[np.arange(len(score)), index]
+
+
+def _fine(
+    luma: np.ndarray, stations: Stations, guess: np.ndarray, reach: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Fit the three-level profile at every station: offset, its sd, px, and the line's height."""
+    width = stations.width
+    half_range = float(width.max()) / 2 + 5.5
+    offsets = np.arange(-half_range, half_range + PROFILE_STEP, PROFILE_STEP)
+    moved = Stations(
+        points=stations.points,
+        line=stations.line,
+        centre=stations.centre + guess[:, None] * stations.normal,
+        normal=stations.normal,
+        width=width,
+    )
+    profiles = sample_profiles(luma, moved, offsets)
+    wide = np.flatnonzero(width > 3.0)
+    sample = wide if len(wide) >= 30 else np.arange(len(width))
+    sample = sample[:: max(1, len(sample) // 100)]
+    blur, extra = _blur_and_excess(profiles[sample], offsets, width[sample])
+    effective = np.where(width > 3.0, width + extra, width)
+    delta, variance, rms, levels = fit_profiles(profiles, offsets, effective, blur, n_steps=4)
+    outer, white, inner = levels.T
+    plain = (
+        np.isfinite(delta)
+        & np.isfinite(profiles[:, len(offsets) // 2])
+        & (np.abs(delta) < 2.0)
+        & (np.abs(delta + guess) <= reach + 1.0)
+        & (white - inner > 3 * rms)
+        & (white - inner > 5)
+        & (variance < 1.0)
+    )
+    height = white - np.maximum(outer, inner)
+    usual = float(np.percentile((white - inner)[plain], 70)) if plain.any() else 0.0
+    seen = np.zeros(len(width), dtype=bool)
+    extra_sd = np.zeros(len(width))
+    for k in range(4):
+        rows = stations.line == k
+        candidates = rows & plain
+        if candidates.sum() < 3:
+            continue
+        ridge = candidates & (height > RIDGE_SHARE * np.percentile(height[candidates], 80))
+        ridge &= height > RIDGE_SHARE / 2 * usual
+        seen |= ridge
+        if ridge.sum() < 0.2 * rows.sum():
+            # no line stands out here: a bright ground behind it; its inner side still counts
+            step = candidates & ~ridge & (np.abs(white - inner - usual) < 0.35 * usual)
+            seen |= step
+            extra_sd[step] = 0.5
+    offset = np.where(seen, delta + guess, np.nan)
+    sd = np.sqrt(np.where(seen, variance, 1.0) + FLOOR_PX**2 + extra_sd**2)
+    return offset, sd, height
+
+
+def _blur_and_excess(
+    profiles: np.ndarray, offsets: np.ndarray, width: np.ndarray
+) -> tuple[float, float]:
+    """The blur's sd and how much wider than projected the lines look, px, by the smallest rms."""
+    blurs = np.array([0.5, 0.75, 1.05, 1.5, 2.1])
+
+    def median_square(blur: float, extra: float) -> float:
+        _, _, rms, levels = fit_profiles(profiles, offsets, width + extra, blur, n_steps=2)
+        contrast = levels[:, 1] - np.maximum(levels[:, 0], levels[:, 2])
+        keep = contrast > 0.3 * np.percentile(contrast, 80)
+        return float(np.median(rms[keep] ** 2)) if keep.any() else float(np.median(rms**2))
+
+    blur = float(blurs[int(np.argmin([median_square(b, 0.0) for b in blurs]))])
+    if np.median(width) <= 3.0:
+        return blur, 0.0
+    trials = np.array([-0.4, 0.2, 0.8])
+    a, b, _ = np.polyfit(trials, [median_square(blur, e) for e in trials], 2)
+    return blur, float(np.clip(-b / (2 * a), -0.6, 1.0)) if a > 0 else 0.0
+
+
+def fit_profiles(
+    profiles: np.ndarray,
+    offsets: np.ndarray,
+    width: np.ndarray,
+    blur: float,
+    *,
+    n_steps: int,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Gauss-Newton on (outer, white, inner, offset) at every station at once."""
+    delta = np.zeros(len(profiles))
+    half = width[:, None] / 2
+    margin_out = np.clip(width[:, None] + 1.0, 2.5, 4.5)
+    y = np.nan_to_num(profiles)
+    finite = np.isfinite(profiles)
+    levels = np.zeros((len(y), 3))
+    eye = np.diag([1e-6, 1e-6, 1e-6, 1e-6])
+    inverse = np.zeros((len(y), 4, 4))
+    weight = np.zeros_like(y)
+    for step in range(n_steps + 1):
+        s = offsets - delta[:, None]
+        weight = (finite & (s > -half - margin_out) & (s < half + 4.0)).astype(float)
+        a, b = (s + half) / blur, (s - half) / blur
+        first, second = ndtr(a), ndtr(b)
+        slope = 1 / (blur * np.sqrt(2 * np.pi))
+        d_first, d_second = slope * np.exp(-a * a / 2), slope * np.exp(-b * b / 2)
+        if step == 0:
+            d_delta = np.zeros_like(y)
+        else:
+            outer, white, inner = (levels[:, k : k + 1] for k in range(3))
+            d_delta = (outer - white) * d_first + (white - inner) * d_second
+        basis = np.stack([1 - first, first - second, second, d_delta], axis=1)
+        weighted = basis * weight[:, None]
+        normal = weighted @ basis.transpose(0, 2, 1)
+        scale = np.trace(normal[:, :3, :3], axis1=1, axis2=2)[:, None, None] / 3 + 1e-9
+        normal = normal + eye * scale
+        right = (weighted @ y[:, :, None])[:, :, 0]
+        inverse = np.linalg.inv(normal)
+        if step == 0:
+            normal3 = normal[:, :3, :3]
+            levels = np.linalg.solve(normal3, right[:, :3, None])[:, :, 0]
+            continue
+        solution = (inverse @ right[:, :, None])[:, :, 0]
+        levels = solution[:, :3]
+        delta = delta + np.clip(solution[:, 3], -0.7, 0.7)
+    model = (basis[:, :3] * levels[:, :, None]).sum(axis=1)
+    freedom = np.maximum(weight.sum(axis=1) - 4, 1)
+    rms = np.sqrt((weight * (y - model) ** 2).sum(axis=1) / freedom)
+    # samples half a pixel apart through bilinear interpolation are not independent: twice
+    variance = np.maximum(rms, 0.7) ** 2 * inverse[:, 3, 3] * 2
+    return delta, variance, rms, levels
+
+
+def _inside(pixels: np.ndarray, size: tuple[int, int], margin: float) -> np.ndarray:
+    with np.errstate(invalid="ignore"):
+        return (
+            (pixels[:, 0] >= margin)
+            & (pixels[:, 1] >= margin)
+            & (pixels[:, 0] <= size[0] - 1 - margin)
+            & (pixels[:, 1] <= size[1] - 1 - margin)
+        )

@@ -1,0 +1,260 @@
+"""Find straight lines in a still that could be an edge of a table.
+
+Works on a reduced picture (long side at most `WORK_SIZE` px); coordinates here are px of that
+reduced picture. A line is kept with what lies on its two sides: a white edge line has the table's
+colour on one side, the surroundings on the other, and is brighter than both.
+
+Source of the segments: von Gioi, Jakubowicz, Morel and Randall, "LSD: a fast line segment detector
+with a false detection control", IEEE PAMI 32 (2010) 722, as OpenCV has it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+WORK_SIZE = 960  # px, long side of the picture that is searched
+SHORTEST = 0.015  # of the long side: shorter segments are texture
+MAX_SEGMENTS = 700
+REACH = 12  # px: the widest white line looked for
+RIDGE_HEIGHT = 7.0  # L* (0-255): a white line stands out by at least this
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lines:
+    """Lines of a picture, one row each.
+
+    Attributes
+    ----------
+    point, direction : ndarray, shape (N, 2)
+        A point on the line's middle and the unit vector along it.
+    start, stop : ndarray, shape (N,)
+        Extent of what was seen, px along `direction` from `point`.
+    seen : ndarray, shape (N,)
+        Length actually covered by segments, px.
+    width : ndarray, shape (N,)
+        Of the bright line, px; 0 for a plain step from one colour to another.
+    height : ndarray, shape (N,)
+        How far the line is brighter than both sides, L* in 0 to 255; 0 for a step.
+    left, right : ndarray, shape (N, 3)
+        Lab colour (0 to 255 each) beside it; left is to the left of `direction` with v down:
+        the side of (direction_v, -direction_u).
+    """
+
+    point: np.ndarray
+    direction: np.ndarray
+    start: np.ndarray
+    stop: np.ndarray
+    seen: np.ndarray
+    width: np.ndarray
+    height: np.ndarray
+    left: np.ndarray
+    right: np.ndarray
+
+    def __len__(self) -> int:
+        """Number of lines."""
+        return len(self.start)
+
+
+def reduce_picture(image: np.ndarray) -> tuple[np.ndarray, float]:
+    """Reduce a BGR or grey uint8 picture to the work size; the factor maps full px to reduced."""
+    height, width = image.shape[:2]
+    factor = min(1.0, WORK_SIZE / max(height, width))
+    if factor < 1:
+        size = (max(1, round(width * factor)), max(1, round(height * factor)))
+        image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    if image.ndim == 2:
+        image = cv2.cvtColor(image, cv2.COLOR_GRAY2BGR)
+    return image, factor
+
+
+def find_lines(picture: np.ndarray) -> Lines:
+    """Find lines in a reduced BGR picture, each with its width, height and two colours."""
+    lab = cv2.cvtColor(picture, cv2.COLOR_BGR2Lab)
+    grey = np.ascontiguousarray(lab[:, :, 0])
+    # a dim picture is stretched: the detector's threshold is absolute
+    top = float(np.percentile(grey[::4, ::4], 99.5))
+    gain = min(3.0, 235.0 / max(top, 1.0))
+    if gain > 1.1:
+        stretched = cv2.convertScaleAbs(grey, alpha=gain)
+    else:
+        stretched, gain = grey, 1.0
+    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(stretched)[0]
+    segments = np.empty((0, 4)) if found is None else np.asarray(found).reshape(-1, 4)
+    length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    long_enough = length > SHORTEST * max(grey.shape)
+    segments, length = segments[long_enough], length[long_enough]
+    order = np.argsort(-length)[:MAX_SEGMENTS]
+    smooth = cv2.blur(lab, (3, 3))
+    described = _describe(segments[order].astype(float), lab, smooth, gain)
+    return _merge(described)
+
+
+def _describe(segments: np.ndarray, lab: np.ndarray, smooth: np.ndarray, gain: float) -> Lines:
+    """Look across each segment: is it one side of a bright line, how wide, and what is beside."""
+    a, b = segments[:, :2], segments[:, 2:]
+    length = np.hypot(*(b - a).T)
+    direction = (b - a) / length[:, None]
+    left = np.column_stack([direction[:, 1], -direction[:, 0]])
+    share = np.linspace(0.12, 0.88, 5)
+    offsets = np.arange(-REACH - 4, REACH + 5).astype(float)  # positive to the left
+    base = a[:, None, :] + (b - a)[:, None, :] * share[:, None]  # N, 5, 2
+    places = base[:, :, None, :] + offsets[:, None] * left[:, None, None, :]  # N, 5, K, 2
+
+    def look(source: np.ndarray) -> np.ndarray:
+        flat = places.reshape(len(segments), -1, 2).astype(np.float32)
+        if not len(flat):
+            return np.empty((0, len(offsets), 3))
+        values = cv2.remap(
+            source, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+        values = values.reshape(len(segments), len(share), len(offsets), 3)
+        return np.median(values, axis=1)
+
+    profile = look(lab)[:, :, 0] * gain
+    colour = look(smooth)
+    zero = REACH + 4
+    n = len(segments)
+    rows = np.arange(n)
+    best_height = np.full(n, -np.inf)
+    best_width = np.zeros(n)
+    best_sign = np.ones(n, dtype=int)
+    for sign in (1, -1):
+        p = profile if sign == 1 else profile[:, ::-1]
+        before = p[:, zero - 3 : zero - 1].mean(axis=1)
+        for w in range(1, REACH + 1):
+            inside = p[:, zero : zero + w + 1]
+            on = inside.max(axis=1) if w < 3 else np.median(inside, axis=1)
+            after = p[:, zero + w + 2 : zero + w + 4].mean(axis=1)
+            height = np.minimum(on - before, on - after) - 0.4 * w
+            better = height > best_height
+            best_height = np.where(better, height, best_height)
+            best_width = np.where(better, w, best_width)
+            best_sign = np.where(better, sign, best_sign)
+    ridge = best_height > RIDGE_HEIGHT
+    width = np.where(ridge, best_width, 0.0)
+    shift = np.where(ridge, best_sign * best_width / 2, 0.0)
+    far = np.where(best_sign > 0, width + 3, 3).astype(int)
+    near = np.where(best_sign > 0, 3, width + 3).astype(int)
+    return Lines(
+        point=(a + b) / 2 + shift[:, None] * left,
+        direction=direction,
+        start=-length / 2,
+        stop=length / 2,
+        seen=length,
+        width=width,
+        height=np.where(ridge, best_height / gain, 0.0),
+        left=colour[rows, np.minimum(zero + far, 2 * zero)] if n else np.empty((0, 3)),
+        right=colour[rows, np.maximum(zero - near, 0)] if n else np.empty((0, 3)),
+    )
+
+
+def _merge(lines: Lines) -> Lines:
+    """Join pieces of one line; steps are joined with steps, bright lines with bright lines."""
+    n = len(lines)
+    order = np.argsort(-lines.seen)
+    free = np.ones(n, dtype=bool)
+    end_a = lines.point + lines.start[:, None] * lines.direction
+    end_b = lines.point + lines.stop[:, None] * lines.direction
+    ridge = lines.width > 0
+    rows: list[tuple[np.ndarray, ...]] = []
+    for i in order:
+        if not free[i]:
+            continue
+        point, direction = lines.point[i], lines.direction[i]
+        members = np.array([i])
+        for _ in range(2):
+            normal = np.array([direction[1], -direction[0]])
+            off_a, off_b = (end_a - point) @ normal, (end_b - point) @ normal
+            along = (lines.point - point) @ direction
+            t = np.concatenate([(end_a[members] - point) @ direction,
+                                (end_b[members] - point) @ direction])  # fmt: skip
+            gap = np.maximum(0, np.maximum(t.min() - along, along - t.max()) - lines.seen / 2)
+            slack = 1.6 + 0.004 * gap
+            members = np.flatnonzero(
+                free
+                & (ridge == ridge[i])
+                & (np.maximum(np.abs(off_a), np.abs(off_b)) < slack)
+                & _akin(lines, i, direction)
+            )
+            if i not in members:
+                members = np.append(members, i)
+            ends = np.vstack([end_a[members], end_b[members]])
+            weight = np.tile(lines.seen[members], 2)
+            point = np.average(ends, axis=0, weights=weight)
+            spread = (ends - point) * np.sqrt(weight)[:, None]
+            axis = np.linalg.svd(spread, full_matrices=False)[2][0]
+            direction = axis if axis @ lines.direction[i] > 0 else -axis
+        free[members] = False
+        t_a, t_b = (end_a[members] - point) @ direction, (end_b[members] - point) @ direction
+        low, high = np.minimum(t_a, t_b), np.maximum(t_a, t_b)
+        same = lines.direction[members] @ direction > 0
+        weight = lines.seen[members]
+        left = np.where(same[:, None], lines.left[members], lines.right[members])
+        right = np.where(same[:, None], lines.right[members], lines.left[members])
+        rows.append(
+            (
+                point,
+                direction,
+                np.array([low.min(), high.max(), _covered(low, high)]),
+                np.array(
+                    [
+                        np.average(lines.width[members], weights=weight),
+                        np.average(lines.height[members], weights=weight),
+                    ]
+                ),
+                _typical(left, weight),
+                _typical(right, weight),
+            )
+        )
+    if not rows:
+        return lines
+    point, direction, extent, shape, left, right = (np.array(c) for c in zip(*rows, strict=True))
+    return Lines(
+        point=point,
+        direction=direction,
+        start=extent[:, 0],
+        stop=extent[:, 1],
+        seen=extent[:, 2],
+        width=shape[:, 0],
+        height=shape[:, 1],
+        left=left,
+        right=right,
+    )
+
+
+def colour_distance(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Distance of Lab colours (0 to 255 each), lightness counted a third: light falls unevenly."""
+    d = np.asarray(a, dtype=float) - np.asarray(b, dtype=float)
+    return np.sqrt((d[..., 0] / 3) ** 2 + d[..., 1] ** 2 + d[..., 2] ** 2)
+
+
+def _akin(lines: Lines, i: int, direction: np.ndarray) -> np.ndarray:
+    """Lines with at least one side's colour like that of line i on the same side."""
+    same = (lines.direction @ direction > 0)[:, None]
+    flip = lines.direction[i] @ direction < 0
+    left = np.where(same, lines.left, lines.right)
+    right = np.where(same, lines.right, lines.left)
+    my_left, my_right = (lines.right[i], lines.left[i]) if flip else (lines.left[i], lines.right[i])
+    return np.minimum(colour_distance(left, my_left), colour_distance(right, my_right)) < 14
+
+
+def _covered(low: np.ndarray, high: np.ndarray) -> float:
+    """Length of the union of intervals."""
+    order = np.argsort(low)
+    total, reach = 0.0, -np.inf
+    for a, b in zip(low[order], high[order], strict=True):
+        if b > reach:
+            total += b - max(a, reach)
+            reach = b
+    return total
+
+
+def _typical(colours: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """The member colour nearest to all others, by weight."""
+    if len(colours) == 1:
+        return colours[0]
+    d = colour_distance(colours[:, None], colours[None])
+    return colours[int(np.argmin(d @ weight))]
