@@ -104,7 +104,9 @@ def scott_factor(n: int, dimensions: int = 2) -> float:
     return float(n ** (-1.0 / (dimensions + 4)))
 
 
-def kernel_covariance(points: ArrayLike, measurement: ArrayLike) -> Floats:
+def kernel_covariance(
+    points: ArrayLike, measurement: ArrayLike, *, groups: ArrayLike | None = None
+) -> Floats:
     """The kernel's covariance: Scott's rule, floored at the measurement covariance.
 
     The floor is taken in the measurement's own directions: the result minus `measurement` is never
@@ -116,6 +118,9 @@ def kernel_covariance(points: ArrayLike, measurement: ArrayLike) -> Floats:
         Bounces, m.
     measurement : float or array_like, shape (2, 2) or (N, 2, 2)
         Measurement sd, m, or covariance, m^2; of many, the mean is taken.
+    groups : array_like, shape (N,), optional
+        The target called for each serve. The spread is then taken within targets: two targets far
+        apart would otherwise widen the kernel and blur both.
 
     Returns
     -------
@@ -131,12 +136,27 @@ def kernel_covariance(points: ArrayLike, measurement: ArrayLike) -> Floats:
     if len(xy) < 2:
         raise ValueError(f"a kernel width needs at least 2 bounces, got {len(xy)}")
     floor = measurement_covariance(measurement)
-    rule = scott_factor(len(xy)) ** 2 * np.cov(xy.T)
+    rule = scott_factor(len(xy)) ** 2 * _within(xy, groups)
     root = np.linalg.cholesky(floor)
     whitened = np.linalg.solve(root, np.linalg.solve(root, rule).T)
     values, vectors = np.linalg.eigh((whitened + whitened.T) / 2)
     floored = vectors * np.maximum(values, 1.0) @ vectors.T
     return np.asarray(root @ floored @ root.T)
+
+
+def _within(xy: Floats, groups: ArrayLike | None) -> Floats:
+    """Sample covariance, pooled within groups when there are any, shape (2, 2)."""
+    index = np.zeros(len(xy), dtype=int)
+    if groups is not None:
+        names, index = np.unique(np.asarray(groups), return_inverse=True)
+        if len(index) != len(xy):
+            raise ValueError(f"groups must name each of the {len(xy)} bounces, got {len(index)}")
+        if len(xy) - len(names) < 2:  # nothing to pool: each bounce has a target of its own
+            index = np.zeros(len(xy), dtype=int)
+    size = np.bincount(index)
+    centre = np.column_stack([np.bincount(index, weights=xy[:, a]) / size for a in (0, 1)])
+    rest = xy - centre[index]
+    return np.asarray(rest.T @ rest / (len(xy) - len(size)))
 
 
 def measurement_covariance(measurement: ArrayLike) -> Floats:
@@ -177,6 +197,7 @@ def estimate_density(
     bounds: Bounds,
     measurement: ArrayLike,
     n_missed: int = 0,
+    groups: ArrayLike | None = None,
     cell_m: float | None = None,
 ) -> DensityMap:
     """Map where serves land, given that they landed.
@@ -193,6 +214,9 @@ def estimate_density(
         Measurement sd, m, or covariance, m^2: the kernel is never narrower.
     n_missed : int
         Serves that did not land, to be counted beside the map.
+    groups : array_like, shape (N,), optional
+        The target called for each serve, so that several targets do not blur each other (see
+        `kernel_covariance`).
     cell_m : float, optional
         Side of a grid cell, m. By default no wider than the kernel's narrowest sd, so that the sum
         over the cells is the integral to about 1e-8, within 5 to 20 mm.
@@ -208,7 +232,10 @@ def estimate_density(
     floor = measurement_covariance(measurement)
     near = ((xy >= low - table.BALL_RADIUS) & (xy <= high + table.BALL_RADIUS)).all(axis=1)
     landed = np.clip(xy[near], low, high)
-    bandwidth = kernel_covariance(landed, floor) if len(landed) >= MIN_POINTS else None
+    bandwidth = None
+    if len(landed) >= MIN_POINTS:
+        named = None if groups is None else np.asarray(groups)[near]
+        bandwidth = kernel_covariance(landed, floor, groups=named)
     if cell_m is None:
         narrowest = 0.0 if bandwidth is None else np.sqrt(np.linalg.eigvalsh(bandwidth)[0])
         cell_m = float(np.clip(narrowest, _FINEST_CELL, _COARSEST_CELL))

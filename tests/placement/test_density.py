@@ -100,6 +100,18 @@ def test_identical_bounces_give_the_measurement_itself():
     assert kernel_covariance(xy, 0.008) == pytest.approx(np.eye(2) * 0.008**2, abs=1e-15)
 
 
+def test_two_targets_do_not_widen_each_others_kernel():
+    one, other = sample(30, centre=(0.3, -0.4), sd=(0.05, 0.05)), sample(30, 2, (1.1, 0.4))
+    together = np.vstack([one, other])
+    called = ["short right"] * 30 + ["long left"] * 30
+    pooled = (np.cov(one.T) + np.cov(other.T)) / 2 * scott_factor(60) ** 2
+    assert kernel_covariance(together, 1e-6, groups=called) == pytest.approx(pooled, rel=1e-9)
+    # One target, or one target per serve: the plain sample covariance.
+    plain = scott_factor(30) ** 2 * np.cov(one.T)
+    assert kernel_covariance(one, 1e-6, groups=["a"] * 30) == pytest.approx(plain, rel=1e-9)
+    assert kernel_covariance(one, 1e-6, groups=range(30)) == pytest.approx(plain, rel=1e-9)
+
+
 def test_few_bounces_are_points_not_a_density():
     few = estimate_density(sample(MIN_POINTS - 1), bounds=HALF, measurement=0.01, n_missed=2)
     enough = estimate_density(sample(MIN_POINTS), bounds=HALF, measurement=0.01)
