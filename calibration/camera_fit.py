@@ -105,9 +105,8 @@ def focal_from_rectangle(
     squares = _focal_squares(corners)
     jacobian = np.empty((2, 8))
     for k in range(8):
-        shift = np.zeros(8)
-        shift[k] = 1e-3
-        shift = shift.reshape(4, 2)
+        shift = np.zeros((4, 2))
+        shift[k // 2, k % 2] = 1e-3
         jacobian[:, k] = (_focal_squares(corners + shift) - _focal_squares(corners - shift)) / 2e-3
     variances = np.einsum("ik,kl,il->i", jacobian, covariance, jacobian)
     values = [float("nan"), float("nan")]

@@ -29,6 +29,8 @@ from calibration.table import CORNERS
 LEAST_SUPPORT = 0.12  # of a line inside the frame that must agree with the fit
 LEAST_TOTAL = 1.5  # of four lines
 GOOD_TOTAL = 2.2
+MOST_MEASURED = 5
+CLEAR_MERIT = 4.2  # four lines, net and centre line make at most 5.3
 SMALLEST_PICTURE = 64  # px
 GIVEN_REACH_PX = 12.0  # marked corners may be off by so much
 
@@ -42,7 +44,6 @@ class _Found:
     net: NetCheck
     merit: float
     corners: np.ndarray
-    area: float
 
 
 def detect_table(
@@ -79,11 +80,15 @@ def detect_table(
     candidates = find_candidates(picture)
     if near is not None:
         candidates = _towards(candidates, near, factor)
+    else:
+        candidates = sorted(candidates, key=lambda c: -_promise(c, picture.shape))
     found = []
-    for candidate in candidates:
+    for candidate in candidates[:MOST_MEASURED]:
         measured = _measure(luma, candidate, factor, prior)
         if measured is not None:
             found.append(measured)
+            if measured.merit > CLEAR_MERIT and not net_contradicts(measured.net):
+                break
     usable = [f for f in found if not net_contradicts(f.net)]
     if not usable:
         if found:
@@ -95,7 +100,7 @@ def detect_table(
         )
     best = max(f.merit for f in usable)
     strong = [f for f in usable if f.merit >= 0.75 * best]
-    chosen = max(strong, key=lambda f: _preference(f, size))
+    chosen = max(strong, key=lambda f: _preference(f.merit, f.corners, size))
     return _finish(chosen, prior)
 
 
@@ -195,16 +200,23 @@ def _fit_and_check(
         merit += net.seen
     if np.isfinite(net.centre_line_px) and net.centre_line_px < 2:
         merit += 0.3
-    shifted = np.roll(corners, -1, axis=0)
-    area = 0.5 * abs(float((corners[:, 0] * shifted[:, 1] - corners[:, 1] * shifted[:, 0]).sum()))
-    return _Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners, area=area)
+    return _Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners)
 
 
-def _preference(found: _Found, size: tuple[int, int]) -> float:
-    """Large and central first: the table in play is the one that is filmed."""
-    middle = found.corners.mean(axis=0)
-    off = np.hypot(*((middle - np.array(size) / 2) / np.array(size)))
-    return found.merit**2 * float(np.sqrt(found.area)) * float(np.exp(-((off / 0.35) ** 2) / 2))
+def _promise(candidate: Candidate, shape: tuple[int, ...]) -> float:
+    """Good, large and central first: the table in play is the one that is filmed."""
+    return _preference(candidate.score, candidate.corners, (shape[1], shape[0]))
+
+
+def _preference(merit: float, corners: np.ndarray, size: tuple[int, int]) -> float:
+    middle = corners.mean(axis=0)
+    off = float(np.hypot(*((middle - np.array(size) / 2) / np.array(size))))
+    return float(merit**4 * np.sqrt(_area(corners)) * np.exp(-((off / 0.35) ** 2) / 2))
+
+
+def _area(corners: np.ndarray) -> float:
+    nxt = np.roll(corners, -1, axis=0)
+    return 0.5 * abs(float((corners[:, 0] * nxt[:, 1] - corners[:, 1] * nxt[:, 0]).sum()))
 
 
 def _towards(

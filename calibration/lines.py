@@ -19,6 +19,7 @@ WORK_SIZE = 960  # px, long side of the picture that is searched
 SHORTEST = 0.015  # of the long side: shorter segments are texture
 MAX_SEGMENTS = 700
 REACH = 12  # px: the widest white line looked for
+BREAK = 14.0  # px: a wider gap starts another run of a line
 RIDGE_HEIGHT = 7.0  # L* (0-255): a white line stands out by at least this
 
 
@@ -70,29 +71,31 @@ def reduce_picture(image: np.ndarray) -> tuple[np.ndarray, float]:
     return image, factor
 
 
+def to_lab(picture: np.ndarray) -> np.ndarray:
+    """Lab of a BGR picture, 0 to 255 each; a dim one is first made as bright as a usual one."""
+    top = float(np.percentile(picture[::4, ::4].max(axis=2), 99.5))
+    gain = min(4.0, 240.0 / max(top, 1.0))
+    if gain > 1.05:
+        picture = cv2.convertScaleAbs(picture, alpha=gain)
+    return cv2.cvtColor(picture, cv2.COLOR_BGR2Lab)
+
+
 def find_lines(picture: np.ndarray) -> Lines:
     """Find lines in a reduced BGR picture, each with its width, height and two colours."""
-    lab = cv2.cvtColor(picture, cv2.COLOR_BGR2Lab)
-    grey = np.ascontiguousarray(lab[:, :, 0])
-    # a dim picture is stretched: the detector's threshold is absolute
-    top = float(np.percentile(grey[::4, ::4], 99.5))
-    gain = min(3.0, 235.0 / max(top, 1.0))
-    if gain > 1.1:
-        stretched = cv2.convertScaleAbs(grey, alpha=gain)
-    else:
-        stretched, gain = grey, 1.0
+    lab = to_lab(picture)
+    stretched = np.ascontiguousarray(lab[:, :, 0])
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(stretched)[0]
     segments = np.empty((0, 4)) if found is None else np.asarray(found).reshape(-1, 4)
     length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
-    long_enough = length > SHORTEST * max(grey.shape)
+    long_enough = length > SHORTEST * max(stretched.shape)
     segments, length = segments[long_enough], length[long_enough]
     order = np.argsort(-length)[:MAX_SEGMENTS]
     smooth = cv2.blur(lab, (3, 3))
-    described = _describe(segments[order].astype(float), lab, smooth, gain)
+    described = _describe(segments[order].astype(float), lab, smooth)
     return _merge(described)
 
 
-def _describe(segments: np.ndarray, lab: np.ndarray, smooth: np.ndarray, gain: float) -> Lines:
+def _describe(segments: np.ndarray, lab: np.ndarray, smooth: np.ndarray) -> Lines:
     """Look across each segment: is it one side of a bright line, how wide, and what is beside."""
     a, b = segments[:, :2], segments[:, 2:]
     length = np.hypot(*(b - a).T)
@@ -113,7 +116,7 @@ def _describe(segments: np.ndarray, lab: np.ndarray, smooth: np.ndarray, gain: f
         values = values.reshape(len(segments), len(share), len(offsets), 3)
         return np.median(values, axis=1)
 
-    profile = look(lab)[:, :, 0] * gain
+    profile = look(lab)[:, :, 0]
     colour = look(smooth)
     zero = REACH + 4
     n = len(segments)
@@ -145,84 +148,119 @@ def _describe(segments: np.ndarray, lab: np.ndarray, smooth: np.ndarray, gain: f
         stop=length / 2,
         seen=length,
         width=width,
-        height=np.where(ridge, best_height / gain, 0.0),
+        height=np.where(ridge, best_height, 0.0),
         left=colour[rows, np.minimum(zero + far, 2 * zero)] if n else np.empty((0, 3)),
         right=colour[rows, np.maximum(zero - near, 0)] if n else np.empty((0, 3)),
     )
 
 
 def _merge(lines: Lines) -> Lines:
-    """Join pieces of one line; steps are joined with steps, bright lines with bright lines."""
+    """Join pieces of one line; steps are joined with steps, bright lines with bright lines.
+
+    A line in several runs is given twice, whole and by its longest run: what lies far along it may
+    be another thing.
+    """
     n = len(lines)
-    order = np.argsort(-lines.seen)
+    if not n:
+        return lines
     free = np.ones(n, dtype=bool)
     end_a = lines.point + lines.start[:, None] * lines.direction
     end_b = lines.point + lines.stop[:, None] * lines.direction
     ridge = lines.width > 0
-    rows: list[tuple[np.ndarray, ...]] = []
-    for i in order:
+    rows: list[np.ndarray] = []
+    for i in np.argsort(-lines.seen):
         if not free[i]:
             continue
         point, direction = lines.point[i], lines.direction[i]
         members = np.array([i])
+        akin = free & (ridge == ridge[i]) & _akin(lines, i)
         for _ in range(2):
             normal = np.array([direction[1], -direction[0]])
-            off_a, off_b = (end_a - point) @ normal, (end_b - point) @ normal
+            off = np.maximum(np.abs((end_a - point) @ normal), np.abs((end_b - point) @ normal))
+            t = np.concatenate([end_a[members] - point, end_b[members] - point]) @ direction
             along = (lines.point - point) @ direction
-            t = np.concatenate([(end_a[members] - point) @ direction,
-                                (end_b[members] - point) @ direction])  # fmt: skip
             gap = np.maximum(0, np.maximum(t.min() - along, along - t.max()) - lines.seen / 2)
-            slack = 1.6 + 0.004 * gap
-            members = np.flatnonzero(
-                free
-                & (ridge == ridge[i])
-                & (np.maximum(np.abs(off_a), np.abs(off_b)) < slack)
-                & _akin(lines, i, direction)
-            )
-            if i not in members:
-                members = np.append(members, i)
-            ends = np.vstack([end_a[members], end_b[members]])
-            weight = np.tile(lines.seen[members], 2)
-            point = np.average(ends, axis=0, weights=weight)
-            spread = (ends - point) * np.sqrt(weight)[:, None]
-            axis = np.linalg.svd(spread, full_matrices=False)[2][0]
-            direction = axis if axis @ lines.direction[i] > 0 else -axis
+            near = akin & (off < 1.6 + 0.004 * gap)
+            near[i] = True
+            members = np.flatnonzero(near)
+            if len(members) == 1:
+                break
+            point, direction = _straight(end_a[members], end_b[members], lines.seen[members])
+            if direction @ lines.direction[i] < 0:
+                direction = -direction
         free[members] = False
         t_a, t_b = (end_a[members] - point) @ direction, (end_b[members] - point) @ direction
         low, high = np.minimum(t_a, t_b), np.maximum(t_a, t_b)
-        same = lines.direction[members] @ direction > 0
-        weight = lines.seen[members]
-        left = np.where(same[:, None], lines.left[members], lines.right[members])
-        right = np.where(same[:, None], lines.right[members], lines.left[members])
-        rows.append(
-            (
-                point,
-                direction,
-                np.array([low.min(), high.max(), _covered(low, high)]),
-                np.array(
-                    [
-                        np.average(lines.width[members], weights=weight),
-                        np.average(lines.height[members], weights=weight),
-                    ]
-                ),
-                _typical(left, weight),
-                _typical(right, weight),
+        runs = _runs(low, high)
+        lengths = [_covered(low[r], high[r]) for r in runs]
+        choices = [np.arange(len(members))]
+        if len(runs) > 1:
+            choices.append(runs[int(np.argmax(lengths))])
+        for choice in choices:
+            rows.append(
+                _joined(lines, members[choice], point, direction, low[choice], high[choice])
             )
-        )
-    if not rows:
-        return lines
-    point, direction, extent, shape, left, right = (np.array(c) for c in zip(*rows, strict=True))
+    table = np.array(rows)
     return Lines(
-        point=point,
-        direction=direction,
-        start=extent[:, 0],
-        stop=extent[:, 1],
-        seen=extent[:, 2],
-        width=shape[:, 0],
-        height=shape[:, 1],
-        left=left,
-        right=right,
+        point=table[:, 0:2],
+        direction=table[:, 2:4],
+        start=table[:, 4],
+        stop=table[:, 5],
+        seen=table[:, 6],
+        width=table[:, 7],
+        height=table[:, 8],
+        left=table[:, 9:12],
+        right=table[:, 12:15],
     )
+
+
+def _joined(
+    lines: Lines,
+    members: np.ndarray,
+    point: np.ndarray,
+    direction: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+) -> np.ndarray:
+    """One row of numbers, in the order of the fields of `Lines`."""
+    weight = lines.seen[members]
+    total = weight.sum()
+    same = (lines.direction[members] @ direction > 0)[:, None]
+    left = np.where(same, lines.left[members], lines.right[members])
+    right = np.where(same, lines.right[members], lines.left[members])
+    shape = [
+        (weight @ lines.width[members]) / total,
+        (weight @ lines.height[members]) / total,
+    ]
+    extent = [low.min(), high.max(), _covered(low, high)]
+    return np.concatenate(
+        [point, direction, extent, shape, _typical(left, weight), _typical(right, weight)]
+    )
+
+
+def _straight(a: np.ndarray, b: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Point and direction of the weighted total least squares line through segments' ends."""
+    ends = np.concatenate([a, b])
+    w = np.concatenate([weight, weight])
+    w = w / w.sum()
+    point = w @ ends
+    d = ends - point
+    xx, xy, yy = w @ (d[:, 0] ** 2), w @ (d[:, 0] * d[:, 1]), w @ (d[:, 1] ** 2)
+    angle = 0.5 * np.arctan2(2 * xy, xx - yy)
+    return point, np.array([np.cos(angle), np.sin(angle)])
+
+
+def _runs(low: np.ndarray, high: np.ndarray) -> list[np.ndarray]:
+    """Split intervals where the gap is wider than a net or an arm leaves."""
+    order = np.argsort(low)
+    runs: list[list[int]] = []
+    reach = -np.inf
+    for k in order:
+        if low[k] - reach > BREAK:
+            runs.append([])
+        runs[-1].append(int(k))
+        reach = max(reach, high[k])
+    return [np.array(r) for r in runs]
 
 
 def colour_distance(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -231,14 +269,14 @@ def colour_distance(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     return np.sqrt((d[..., 0] / 3) ** 2 + d[..., 1] ** 2 + d[..., 2] ** 2)
 
 
-def _akin(lines: Lines, i: int, direction: np.ndarray) -> np.ndarray:
+def _akin(lines: Lines, i: int) -> np.ndarray:
     """Lines with at least one side's colour like that of line i on the same side."""
-    same = (lines.direction @ direction > 0)[:, None]
-    flip = lines.direction[i] @ direction < 0
+    same = (lines.direction @ lines.direction[i] > 0)[:, None]
     left = np.where(same, lines.left, lines.right)
     right = np.where(same, lines.right, lines.left)
-    my_left, my_right = (lines.right[i], lines.left[i]) if flip else (lines.left[i], lines.right[i])
-    return np.minimum(colour_distance(left, my_left), colour_distance(right, my_right)) < 14
+    off_left, off_right = left - lines.left[i], right - lines.right[i]
+    scale = np.array([1 / 9, 1.0, 1.0])
+    return np.minimum((off_left**2) @ scale, (off_right**2) @ scale) < 14.0**2
 
 
 def _covered(low: np.ndarray, high: np.ndarray) -> float:

@@ -14,13 +14,12 @@ import cv2
 import numpy as np
 
 from calibration.camera_fit import FOCAL_PER_WIDTH, FOCAL_SD
-from calibration.lines import Lines, colour_distance, find_lines
+from calibration.lines import Lines, colour_distance, find_lines, to_lab
 from calibration.table import CORNERS, EDGE_LINE, HALF_LENGTH, HALF_WIDTH
 
 SAME_COLOUR = 16.0  # Lab distance within which inner sides are of one table
-MOST_LINES = 22  # oriented lines per colour
-MOST_SEEDS = 16
-MOST_PAIRS = 180
+MOST_LINES = 34  # oriented lines tried with one seed
+MOST_SEEDS = 60
 MOST_SCORED = 260
 SLACK = 5.0  # px: a line of the table may seem to run past a corner by so much
 FIELDS = np.array([0.42, 0.5, 0.6, 0.7, 0.8, 0.95, 1.15, 1.4])  # f / long side, tried
@@ -69,7 +68,7 @@ def find_candidates(picture: np.ndarray, *, most: int = 6) -> list[Candidate]:
 
 def score_quads(picture: np.ndarray, quads: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Score quadrilaterals (Q, 4, 2) by their four white lines; also each line's share seen."""
-    lab = cv2.cvtColor(picture, cv2.COLOR_BGR2Lab).astype(np.float32)
+    lab = to_lab(picture).astype(np.float32)
     n = len(quads)
     h = _square_homographies(quads)  # table metres to px
     t = (np.arange(24) + 0.5) / 24
@@ -83,7 +82,6 @@ def score_quads(picture: np.ndarray, quads: np.ndarray) -> tuple[np.ndarray, np.
     middle = _map(h, outer + EDGE_LINE / 2 * inward)
     inner = _map(h, outer + EDGE_LINE * inward)
     across = inner - edge
-    width = np.hypot(across[..., 0], across[..., 1])
     ahead = _map(h, outer + 0.01 * inward[:, ::-1] * np.array([1, -1]))
     along = ahead - edge
     normal = np.stack([-along[..., 1], along[..., 0]], axis=-1)
@@ -105,9 +103,12 @@ def score_quads(picture: np.ndarray, quads: np.ndarray) -> tuple[np.ndarray, np.
         & (middle[..., 1] < picture.shape[0] - 3)
     )
     # how sure the step up from each side is, best over a small shift across the line
-    level = float(np.percentile(lab[::4, ::4, 0], 98))
-    need = max(5.0, 0.10 * level)
     rise_in, rise_out = mid_l - in_l, mid_l - out_l
+    both = np.minimum(rise_in, rise_out).max(axis=-1)
+    # one paint: all four lines stand out alike, but for those thinner than a pixel or two
+    thin = np.clip(thick / 1.3, 0.2, 1.0)
+    usual_rise = np.percentile(both / thin, 75, axis=1, keepdims=True)
+    need = np.maximum(4.0, 0.4 * usual_rise * thin)[..., None]
     ridge = np.clip(np.minimum(rise_in, rise_out) / need, -0.5, 1.0)
     step = np.clip(np.minimum(rise_in, np.abs(out_l - in_l)) / need, -0.5, 0.35)
     mark = np.maximum(ridge, step).max(axis=-1)
@@ -159,71 +160,59 @@ def _quads(lines: Lines, width: int, height: int) -> tuple[np.ndarray, np.ndarra
     low = np.concatenate([lines.start, -lines.stop])
     high = np.concatenate([lines.stop, -lines.start])
     inner = np.vstack([lines.left, lines.right])
-    ridge = np.tile(lines.width > 0, 2)
     thick = np.tile(lines.width, 2)
+    ridge = thick > 0
     weight = np.tile(lines.seen, 2) * np.where(ridge, 1.0, 0.4)
-    # seeds: the colours beside the longest bright lines
-    seeds: list[int] = []
-    for i in np.argsort(-weight):
-        if ridge[i] and all(colour_distance(inner[i], inner[j]) > SAME_COLOUR / 2 for j in seeds):
-            seeds.append(int(i))
-        if len(seeds) == MOST_SEEDS:
-            break
-    found, strength, known = [], [], set()
-    for seed in seeds:
-        near = np.flatnonzero(colour_distance(inner, inner[seed]) < SAME_COLOUR)
-        chosen = near[np.argsort(-weight[near])[:MOST_LINES]]
-        key = frozenset(chosen.tolist())
-        if key in known or len(chosen) < 4:
+    left = np.column_stack([direction[:, 1], -direction[:, 0]])
+    middle = point + ((low + high) / 2)[:, None] * direction
+    # two sides of one table: what was seen of each lies on the inner side of the other
+    gap = middle @ left.T - (point * left).sum(axis=1)  # [j, i]: of j, inside i
+    gap = np.minimum(gap, gap.T)
+    turn = direction @ direction.T
+    mutual = (gap > 2) & (turn < 0.98)
+    mutual &= colour_distance(inner[:, None], inner[None]) < SAME_COLOUR
+    # opposite sides may converge strongly but never point the same way
+    opposite = mutual & (gap > 6) & (turn < 0.75)
+    found = []
+    order = np.argsort(-weight)
+    for place, seed in enumerate(order):
+        if not ridge[seed]:
             continue
-        known.add(key)
-        quads, support = _assemble(
-            point[chosen], direction[chosen], low[chosen], high[chosen],
-            weight[chosen], thick[chosen], ridge[chosen], width, height,
-        )  # fmt: skip
-        found.append(quads)
-        strength.append(support)
+        if len(found) == MOST_SEEDS:
+            break
+        # the seed is the heaviest of its four
+        others = order[place + 1 :]
+        others = others[mutual[seed, others]][:MOST_LINES]
+        facing = others[opposite[seed, others]]
+        if len(others) < 3 or not len(facing):
+            continue
+        a, b = np.nonzero(np.triu(opposite[np.ix_(others, others)], 1))
+        with_a, with_b = mutual[np.ix_(facing, others[a])], mutual[np.ix_(facing, others[b])]
+        f, k = np.nonzero(with_a & with_b)
+        if len(f):
+            found.append(
+                np.column_stack([np.full(len(f), seed), facing[f], others[a[k]], others[b[k]]])
+            )
     if not found:
         return np.empty((0, 4, 2)), np.empty(0)
-    return np.concatenate(found), np.concatenate(strength)
+    four = np.concatenate(found)
+    return _assemble(four, point, direction, low, high, weight, thick, width, height)
 
 
 def _assemble(
+    four: np.ndarray,
     point: np.ndarray,
     direction: np.ndarray,
     low: np.ndarray,
     high: np.ndarray,
     weight: np.ndarray,
     thick: np.ndarray,
-    ridge: np.ndarray,
     width: int,
     height: int,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Put four of the oriented lines together in every way a table could be."""
-    n = len(point)
-    left = np.column_stack([direction[:, 1], -direction[:, 0]])
-    middle = point + ((low + high) / 2)[:, None] * direction
-    # two sides of one table: what was seen of each lies on the inner side of the other
-    gap = ((middle[None] - point[:, None]) * left[:, None]).sum(-1)  # of j, inside i
-    turn = direction @ direction.T
-    mutual = (gap > 2) & (gap.T > 2) & (turn < 0.98)
-    # opposite sides may converge strongly but never point the same way
-    i, j = np.nonzero(np.triu(mutual & (turn < 0.75) & (gap > 6) & (gap.T > 6), 1))
-    if len(i) < 2:
-        return np.empty((0, 4, 2)), np.empty(0)
-    order = np.argsort(-(weight[i] + weight[j]))[:MOST_PAIRS]
-    pairs = np.column_stack([i[order], j[order]])
-    a, b = np.triu_indices(len(pairs), 1)
-    p, q = pairs[a], pairs[b]
-    together = (
-        mutual[p[:, 0], q[:, 0]]
-        & mutual[p[:, 0], q[:, 1]]
-        & mutual[p[:, 1], q[:, 0]]
-        & mutual[p[:, 1], q[:, 1]]
-    )
-    p, q = p[together], q[together]
-    if not len(p):
-        return np.empty((0, 4, 2)), np.empty(0)
+    """Corners of each set of four oriented lines (Q, 4), of those that a table could be."""
+    ridge = thick > 0
+    p, q = four[:, :2], four[:, 2:]
     # order them counter-clockwise as seen: p0, q?, p1, q?
     cross = (
         direction[p[:, 0], 0] * direction[q[:, 0], 1]
