@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -203,7 +203,7 @@ class CorrectionsMixin(ServesMixin):
                     .where(correction.c.correction_id == row["correction_id"])
                     .values(undone_at=moment, undone_by=who)
                 )
-                _count_up(connection, row["serve_id"])
+            _count_up(connection, rows)
         return "; ".join(
             f"serve {row['number']}: {row['field']} is {json.loads(row['old_value'])!r} again"
             for row in rows
@@ -249,7 +249,7 @@ class CorrectionsMixin(ServesMixin):
                     .where(correction.c.correction_id == row["correction_id"])
                     .values(undone_at="", undone_by="")
                 )
-                _count_up(connection, row["serve_id"])
+            _count_up(connection, rows)
         return "; ".join(
             f"serve {row['number']}: {row['field']} is {json.loads(row['new_value'])!r} again"
             for row in rows
@@ -344,10 +344,12 @@ def _next_revision(connection: Connection, row: Mapping[str, Any], seen: int) ->
     return seen + 1
 
 
-def _count_up(connection: Connection, serve_id: int) -> None:
-    connection.execute(
-        update(serve).where(serve.c.serve_id == serve_id).values(revision=serve.c.revision + 1)
-    )
+def _count_up(connection: Connection, rows: Sequence[Mapping[Any, Any]]) -> None:
+    """Count one revision more for each serve among these corrections."""
+    for serve_id in {row["serve_id"] for row in rows}:
+        connection.execute(
+            update(serve).where(serve.c.serve_id == serve_id).values(revision=serve.c.revision + 1)
+        )
 
 
 def _next_batch(connection: Connection) -> int:
