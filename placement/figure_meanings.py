@@ -1,0 +1,43 @@
+"""What each figure says and what it does not, in words for the page."""
+
+from __future__ import annotations
+
+#: By the key of the figure in `figures.student_figures`.
+MEANINGS: dict[str, str] = {
+    "hit_rate": (
+        "Share of attempts that were good and landed in the zone called beforehand. Faults "
+        "count as not hit; lets are served again and do not count."
+    ),
+    "good_rate": (
+        "Share of attempts that bounced on the server's half, cleared the net and bounced on "
+        "the receiver's half. Whether the toss and the stroke were legal is not judged."
+    ),
+    "longest_run": (
+        "Counted in the order served over the drills shown; a let neither adds to a run nor "
+        "ends it. It grows with the number of serves: compare drills of one size only."
+    ),
+    "zones_used": ("Zones with at least one good serve; some may be there by accident."),
+    "serve_types": ("As declared in the turn list; the film does not decide them."),
+    "pace_spread": ("Standard deviation of the pace; it also holds deliberate changes of pace."),
+    "bias": (
+        "Mean distance from the middle of the called zone. A bias that is clear of its "
+        "interval can be aimed away; it says nothing about the scatter."
+    ),
+    "circular_error": (
+        "Half of the serves land within this distance of the student's own mean spot for the "
+        "target. The scatter of the measurement itself has been taken out."
+    ),
+    "depth_control": (
+        "Scatter (standard deviation) of the second bounce along the table for serves called "
+        "at one depth, measurement taken out. Small is steady; where the receiver plays the "
+        "ball first the second bounce is predicted."
+    ),
+    "evenness": (
+        "1 when the nine zones (depth by side) are served alike, 0 when it is always the same "
+        "one; corrected for few serves. It follows what was called as much as what the "
+        "student can do."
+    ),
+    "pace": (
+        "Speed of the ball just after the bat. Fast is not better: it depends on what was asked."
+    ),
+}

@@ -1,0 +1,564 @@
+"""Figures of one student's serves, each with its interval, its n and its meaning in plain words.
+
+The rows come from `records.Store.serves`: one a serve, with what was called, the corrections in
+force and the probability of every class. Points are table (x, y), m, turned as if all had been
+served from the negative-x end.
+
+What counts: good, net, missed and own-twice are attempts; a let is served again (Law 2.9) and an
+unclear one is left out and said. A serve is a hit if it was good and in the called zone. Where the
+zone is not certain (probability below 0.8) the most probable one is taken and the serve is counted
+as a close call.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import chi2
+from scipy.stats import t as t_distribution
+
+from calibration import table
+from placement import intervals, spread, variety, zones
+from placement.figure_meanings import MEANINGS
+
+Floats = NDArray[np.float64]
+
+ATTEMPTS = ("good", "net", "missed", "own-twice")
+STROKES = ("forehand", "backhand")
+MIN_SPREAD = 5  # landed serves below which a spread is not shown; common practice, no source
+_FLOOR_SD = 0.005  # m, where an analysis gave no covariance: half of what a phone can do at best
+_LEVEL = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """One figure with its interval; NaN where there is nothing to show."""
+
+    key: str
+    label: str
+    value: float
+    low: float
+    high: float
+    n: int  # serves behind it
+    unit: str  # "%" (value between 0 and 1), "cm", "m/s" or "" for a count or an index
+    words: str  # the figure as a sentence
+    meaning: str  # what it says and what it does not
+
+
+def judge(serves: pd.DataFrame) -> pd.DataFrame:
+    """Add to each serve whether it counts, whether it hit what was called, and how sure that is.
+
+    Parameters
+    ----------
+    serves : DataFrame
+        As from `records.Store.serves`.
+
+    Returns
+    -------
+    DataFrame
+        With ``attempt, good, landing, landing_probability, target, hit`` (1.0, 0.0, or NaN where
+        nothing was called or it is not decided), ``close`` (bool), and the landing turned to one
+        end, ``x_m, y_m``, NaN unless the serve was good.
+    """
+    outcome = serves["outcome"].to_numpy(object)
+    attempt = np.isin(outcome.astype(str), ATTEMPTS)
+    good = outcome.astype(str) == "good"
+    end = serves["server_end"].to_numpy(float)
+    known_end = np.where(np.isin(end, (-1.0, 1.0)), end, -1.0)
+    x = np.where(np.isin(end, (-1.0, 1.0)), serves["landing_x_m"].to_numpy(float), np.nan)
+    y = serves["landing_y_m"].to_numpy(float)
+    sd_x = serves["landing_sd_x_m"].fillna(_FLOOR_SD).to_numpy(float)
+    landing, landing_p = _landing(x, sd_x, known_end)
+    parts = (
+        (serves["target_depth"], serves["depth"], serves["depth_probability"]),
+        (serves["target_side"], serves["side"], serves["side_probability"]),
+        (serves["target_landing"], pd.Series(landing, dtype=object), pd.Series(landing_p)),
+    )
+    n = len(serves)
+    called = np.zeros(n, dtype=bool)
+    wrong = np.zeros(n, dtype=bool)
+    unknown = np.zeros(n, dtype=bool)
+    sure = serves["outcome_probability"].fillna(1.0).to_numpy(float).copy()
+    for wanted, got, probability in parts:
+        want, have = wanted.to_numpy(str), got.to_numpy(str)
+        asked = want != ""
+        called |= asked
+        unknown |= asked & (have == "")
+        wrong |= asked & (have != "") & (have != want)
+        zone_p = probability.fillna(1.0).to_numpy(float)
+        sure = np.where(asked & good, np.minimum(sure, zone_p), sure)
+    hit = np.where(good & ~wrong, 1.0, 0.0)
+    hit = np.where(good & ~wrong & unknown, np.nan, hit)
+    hit = np.where(attempt & called, hit, np.nan)
+    faced = zones.face_one_way(np.column_stack([x, y]), known_end) if n else np.empty((0, 2))
+    return serves.assign(
+        attempt=attempt,
+        good=good,
+        landing=landing,
+        landing_probability=landing_p,
+        target=_target_names(serves),
+        hit=hit,
+        close=~np.isnan(hit) & (sure < zones.CLOSE_CALL_BELOW),
+        x_m=np.where(good, faced[:, 0], np.nan),
+        y_m=np.where(good, faced[:, 1], np.nan),
+    )
+
+
+def target_of(row: object) -> zones.Target | None:
+    """The called zone of one serve or turn; None where nothing was called."""
+    depth, side, landing = (
+        str(getattr(row, f"target_{name}", "")) or None for name in ("depth", "side", "landing")
+    )
+    if depth is None and side is None and landing is None:
+        return None
+    return zones.Target(side=side, depth=depth, landing=landing)
+
+
+def hit_rate(judged: pd.DataFrame) -> intervals.Rate:
+    """Hits of called targets, Wilson; serves that are not decided are left out."""
+    decided = judged["hit"].dropna()
+    return intervals.rate(int(decided.sum()), len(decided))
+
+
+def hits_by_target(judged: pd.DataFrame) -> pd.DataFrame:
+    """Hit rate of each called target.
+
+    Returns
+    -------
+    DataFrame
+        ``target, stroke, hits, n, rate, low, high, close, undecided``, in the order first served.
+    """
+    rows = []
+    called = judged[(judged["target"] != "") & judged["attempt"]]
+    for (target, stroke), part in called.groupby(["target", "stroke"], sort=False):
+        found = hit_rate(part)
+        rows.append(
+            {
+                "target": target,
+                "stroke": stroke,
+                "hits": found.hits,
+                "n": found.n,
+                "rate": found.value,
+                "low": found.low,
+                "high": found.high,
+                "close": int(part["close"].sum()),
+                "undecided": int(part["hit"].isna().sum()),
+            }
+        )
+    columns = ["target", "stroke", "hits", "n", "rate", "low", "high", "close", "undecided"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def landed_points(judged: pd.DataFrame) -> tuple[Floats, Floats, list[str]]:
+    """Landed good serves turned to one end.
+
+    Returns
+    -------
+    (ndarray of shape (N, 2), ndarray of shape (N, 2, 2), list of str)
+        Points, m; their covariances, m^2; the called target of each.
+    """
+    landed = judged[judged["x_m"].notna() & judged["y_m"].notna()]
+    cov = zones.covariance_from_columns(
+        landed["landing_sd_x_m"].fillna(_FLOOR_SD).clip(lower=1e-4),
+        landed["landing_sd_y_m"].fillna(_FLOOR_SD).clip(lower=1e-4),
+        landed["landing_cov_xy_m2"].fillna(0.0),
+    )
+    points = landed[["x_m", "y_m"]].to_numpy(float)
+    return points, cov.reshape(-1, 2, 2), landed["target"].tolist()
+
+
+def student_spread(judged: pd.DataFrame) -> spread.Spread | None:
+    """Scatter about the mean of each target, measurement removed; None below 5 landed serves."""
+    points, cov, targets = landed_points(judged)
+    if len(points) - len(set(targets)) < MIN_SPREAD - 1:
+        return None
+    return spread.measure_spread(points, measurement=cov, targets=targets)
+
+
+def circular_error_interval(found: spread.Spread) -> intervals.Interval:
+    """The circular error of a spread with its interval, m.
+
+    The sum of the two variances is taken as a chi-squared with Satterthwaite's degrees of freedom
+    (Biometrics Bulletin 2:110, 1946), the measurement's share being known.
+
+    Parameters
+    ----------
+    found : Spread
+        From `student_spread`.
+    """
+    value = found.circular_error_m
+    seen, own = np.trace(found.seen), np.trace(found.student)
+    freedom = (found.n - 1) * seen**2 / np.trace(found.seen @ found.seen)
+    ends = seen * freedom / chi2.ppf([1 - (1 - _LEVEL) / 2, (1 - _LEVEL) / 2], freedom)
+    own_ends = np.maximum(ends - np.trace(found.measurement), 0.0)
+    if own <= 0:  # all of what was seen may be the measurement's
+        return intervals.Interval(value, 0.0, float(np.sqrt(own_ends[1] / 2) * spread.CEP_FACTOR))
+    low, high = value * np.sqrt(own_ends / own)
+    return intervals.Interval(value, float(low), float(high))
+
+
+def student_bias(judged: pd.DataFrame) -> spread.Bias | None:
+    """Mean offset from the called spots; None where no spot was called or nothing landed."""
+    rows = judged[judged["x_m"].notna() & judged["y_m"].notna()]
+    aims, points = [], []
+    for row in rows[["target_depth", "target_side", "target_landing", "x_m", "y_m"]].itertuples():
+        target = target_of(row)
+        if target is not None and (target.side or target.landing):
+            aims.append(target.aim(-1))
+            points.append((row.x_m, row.y_m))
+    if not points:
+        return None
+    return spread.measure_bias(np.array(points, float), np.array(aims), server_end=-1)
+
+
+def zone_counts(judged: pd.DataFrame) -> dict[str, int]:
+    """Good serves in each of the nine zones, depth by side, zeros included."""
+    good = judged[judged["good"] & (judged["depth"] != "") & (judged["side"] != "")]
+    names = (good["depth"] + " " + good["side"]).tolist()
+    return {f"{d} {s}": names.count(f"{d} {s}") for d in zones.DEPTHS for s in zones.SIDES}
+
+
+def zone_shares(judged: pd.DataFrame) -> pd.DataFrame:
+    """Share of each side, depth and landing third among the good serves.
+
+    Returns
+    -------
+    DataFrame
+        ``kind`` (side, depth or landing), ``zone, hits, n, share, low, high``.
+    """
+    good = judged[judged["good"]]
+    rows = []
+    for kind, names in (
+        ("depth", zones.DEPTHS),
+        ("side", zones.SIDES),
+        ("landing", zones.LANDINGS),
+    ):
+        for zone, found in variety.shares(good[kind].tolist(), names).items():
+            rows.append((kind, zone, found.hits, found.n, found.value, found.low, found.high))
+    return pd.DataFrame(rows, columns=["kind", "zone", "hits", "n", "share", "low", "high"])
+
+
+def student_figures(serves: pd.DataFrame, *, rng: np.random.Generator) -> list[Figure]:
+    """All figures of one student.
+
+    Parameters
+    ----------
+    serves : DataFrame
+        As from `records.Store.serves`, of one student.
+    rng : Generator
+        For the interval of the evenness.
+
+    Returns
+    -------
+    list of Figure
+        In the order in which a page shows them; a figure that cannot be had is there with NaN and
+        says why.
+    """
+    judged = serves if "hit" in serves else judge(serves)
+    return [
+        _hit_figure(judged),
+        *_good_figures(judged),
+        *_bias_figures(judged),
+        _spread_figure(judged),
+        _depth_control(judged),
+        *_variety_figures(judged, rng),
+        *_pace_figures(judged),
+    ]
+
+
+def figure_table(figures: Sequence[Figure]) -> pd.DataFrame:
+    """Figures as a DataFrame, one row each."""
+    return pd.DataFrame([asdict(figure) for figure in figures])
+
+
+def _landing(x: Floats, sd: Floats, end: Floats) -> tuple[list[str], Floats]:
+    if not len(x):
+        return [], np.empty(0)
+    classes = zones.classify_landing(x, sd, end)
+    return classes.label, classes.best_probability
+
+
+def _target_names(serves: pd.DataFrame) -> list[str]:
+    keys = list(
+        zip(serves["target_depth"], serves["target_side"], serves["target_landing"], strict=True)
+    )
+    names = {
+        key: zones.Target(depth=key[0] or None, side=key[1] or None, landing=key[2] or None).name
+        if any(key)
+        else ""
+        for key in set(keys)
+    }
+    return [names[key] for key in keys]
+
+
+def _count(n: int, one: str, many: str = "") -> str:
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def _rate_figure(key: str, label: str, found: intervals.Rate, extra: str, meaning: str) -> Figure:
+    words = "no serves yet"
+    if found.n:
+        words = (
+            f"{found.hits} of {found.n}, {found.value:.0%}; from so many serves the true rate may "
+            f"be {found.low:.0%} to {found.high:.0%}{extra}"
+        )
+    return Figure(
+        key=key,
+        label=label,
+        value=found.value,
+        low=found.low,
+        high=found.high,
+        n=found.n,
+        unit="%",
+        words=words,
+        meaning=meaning,
+    )
+
+
+def _hit_figure(judged: pd.DataFrame) -> Figure:
+    called = judged[(judged["target"] != "") & judged["attempt"]]
+    extra = ""
+    if len(called):
+        close, open_ = int(called["close"].sum()), int(called["hit"].isna().sum())
+        extra += f"; {_count(close, 'close call')} counted by the likelier zone" if close else ""
+        extra += f"; {_count(open_, 'serve')} not decided and left out" if open_ else ""
+    return _rate_figure(
+        "hit_rate",
+        "Called target hit",
+        hit_rate(judged),
+        extra,
+        MEANINGS["hit_rate"],
+    )
+
+
+def _good_figures(judged: pd.DataFrame) -> list[Figure]:
+    outcomes = judged["outcome"].tolist()
+    unclear = outcomes.count("unclear")
+    lets = outcomes.count("let")
+    extra = f"; {_count(lets, 'let')} not counted" if lets else ""
+    extra += f"; {_count(unclear, 'unclear serve')} left out" if unclear else ""
+    run = variety.longest_run(outcomes)
+    return [
+        _rate_figure(
+            "good_rate",
+            "Good serves",
+            variety.good_rate(outcomes),
+            extra,
+            MEANINGS["good_rate"],
+        ),
+        Figure(
+            key="longest_run",
+            label="Longest run without a fault",
+            value=float(run.length),
+            low=float(run.length),
+            high=float(run.possible),
+            n=len(outcomes),
+            unit="",
+            words=f"{run} serves in a row",
+            meaning=MEANINGS["longest_run"],
+        ),
+    ]
+
+
+def _bias_figures(judged: pd.DataFrame) -> list[Figure]:
+    found = student_bias(judged)
+    meaning = MEANINGS["bias"]
+    if found is None:
+        return [_nothing("bias_side", "Bias to the side", "no side was called yet", meaning)]
+    rows = []
+    for key, label, value, half, plus, minus in (
+        ("bias_side", "Bias to the side", found.right_m, found.right_half_width_m, "right", "left"),
+        ("bias_length", "Bias in length", found.long_m, found.long_half_width_m, "long", "short"),
+    ):
+        if np.isnan(value):
+            continue
+        cm, width = value * 100, half * 100
+        if np.isnan(half):
+            words = f"one serve, {abs(cm):.0f} cm {plus if cm > 0 else minus}"
+        elif abs(cm) <= width:
+            words = f"no clear bias ({cm:+.0f} ± {width:.0f} cm, + is {plus})"
+        else:
+            words = f"{abs(cm):.0f} ± {width:.0f} cm {plus if cm > 0 else minus}"
+            words += " as the server sees it" if key == "bias_side" else " of the called third"
+        rows.append(
+            Figure(
+                key=key,
+                label=label,
+                value=cm,
+                low=cm - width,
+                high=cm + width,
+                n=found.n,
+                unit="cm",
+                words=words,
+                meaning=meaning,
+            )
+        )
+    return rows
+
+
+def _nothing(key: str, label: str, words: str, meaning: str, unit: str = "cm") -> Figure:
+    nan = float("nan")
+    return Figure(
+        key=key,
+        label=label,
+        value=nan,
+        low=nan,
+        high=nan,
+        n=0,
+        unit=unit,
+        words=words,
+        meaning=meaning,
+    )
+
+
+def _spread_figure(judged: pd.DataFrame) -> Figure:
+    meaning = MEANINGS["circular_error"]
+    found = student_spread(judged)
+    label = "Scatter about the own mean"
+    if found is None:
+        return _nothing("circular_error", label, "too few landed serves for a spread", meaning)
+    ends = circular_error_interval(found)
+    return Figure(
+        key="circular_error",
+        label=label,
+        value=ends.value * 100,
+        low=ends.low * 100,
+        high=ends.high * 100,
+        n=found.n,
+        unit="cm",
+        words=f"half of the serves land within {ends.value * 100:.0f} cm "
+        f"({ends.low * 100:.0f} to {ends.high * 100:.0f} cm); {found.note}",
+        meaning=meaning,
+    )
+
+
+def _depth_control(judged: pd.DataFrame) -> Figure:
+    label, key = "Depth control", "depth_control"
+    meaning = MEANINGS["depth_control"]
+    rows = judged[judged["good"] & judged["second_bounce_x_m"].notna()]
+    past = -rows["server_end"] * rows["second_bounce_x_m"] - table.HALF_LENGTH
+    groups = past.groupby(rows["target_depth"])
+    freedom = len(rows) - groups.ngroups
+    if freedom < MIN_SPREAD - 1:
+        return _nothing(key, label, "too few serves with a second bounce", meaning)
+    seen = float(((past - groups.transform("mean")) ** 2).sum() / freedom)
+    return _sd_figure(
+        key, label, seen, _mean_square(rows["second_bounce_sd_m"]), freedom, len(rows), meaning
+    )
+
+
+def _mean_square(sd: pd.Series) -> float:
+    known = sd.dropna()
+    return float((known**2).mean()) if len(known) else 0.0
+
+
+def _sd_figure(
+    key: str, label: str, seen: float, measured: float, freedom: int, n: int, meaning: str
+) -> Figure:
+    ends = seen * freedom / chi2.ppf([1 - (1 - _LEVEL) / 2, (1 - _LEVEL) / 2], freedom)
+    value, low, high = np.sqrt(np.maximum(np.append(seen, ends) - measured, 0.0)) * 100
+    return Figure(
+        key=key,
+        label=label,
+        value=float(value),
+        low=float(low),
+        high=float(high),
+        n=n,
+        unit="cm",
+        words=f"{value:.0f} cm ({low:.0f} to {high:.0f} cm); measurement scatter of "
+        f"{np.sqrt(measured) * 100:.0f} cm taken out",
+        meaning=meaning,
+    )
+
+
+def _variety_figures(judged: pd.DataFrame, rng: np.random.Generator) -> list[Figure]:
+    counts = zone_counts(judged)
+    n = sum(counts.values())
+    meaning = MEANINGS["evenness"]
+    if n:
+        found = variety.evenness_interval(list(counts.values()), rng=rng)
+        even = Figure(
+            key="evenness",
+            label="Variety over the zones",
+            value=found.value,
+            low=found.low,
+            high=found.high,
+            n=n,
+            unit="",
+            words=f"{found.value:.2f} of 1 ({found.low:.2f} to {found.high:.2f})",
+            meaning=meaning,
+        )
+    else:
+        even = _nothing("evenness", "Variety over the zones", "no good serves yet", meaning, "")
+    used = variety.zones_used(counts)
+    types = sorted({tag for tags in judged["tags"] for tag in tags.split()})
+    strokes = [stroke for stroke in STROKES if (judged["stroke"] == stroke).any()]
+    return [
+        even,
+        Figure(
+            key="zones_used",
+            label="Zones used",
+            value=float(len(used)),
+            low=float(len(used)),
+            high=float(len(used)),
+            n=n,
+            unit="",
+            words=f"{len(used)} of {len(counts)}" + (": " + ", ".join(used) if used else ""),
+            meaning=MEANINGS["zones_used"],
+        ),
+        Figure(
+            key="serve_types",
+            label="Serve types shown",
+            value=float(len(types)),
+            low=float(len(types)),
+            high=float(len(types)),
+            n=len(judged),
+            unit="",
+            words="; ".join(
+                filter(None, [" and ".join(strokes), ", ".join(types) or "no type declared"])
+            ),
+            meaning=MEANINGS["serve_types"],
+        ),
+    ]
+
+
+def _pace_figures(judged: pd.DataFrame) -> list[Figure]:
+    rows = judged[judged["attempt"] & judged["pace_m_s"].notna()]
+    pace = rows["pace_m_s"].to_numpy(float)
+    n = len(pace)
+    meaning = MEANINGS["pace"]
+    if n < 3:
+        return [_nothing("pace", "Pace", "too few serves with a pace", meaning, "m/s")]
+    seen, measured = float(pace.var(ddof=1)), _mean_square(rows["pace_sd_m_s"])
+    half = float(t_distribution.ppf(0.5 + _LEVEL / 2, n - 1) * np.sqrt(seen / n))
+    mean = float(pace.mean())
+    ends = seen * (n - 1) / chi2.ppf([1 - (1 - _LEVEL) / 2, (1 - _LEVEL) / 2], n - 1)
+    sd, low, high = np.sqrt(np.maximum(np.append(seen, ends) - measured, 0.0))
+    return [
+        Figure(
+            key="pace",
+            label="Pace",
+            value=mean,
+            low=mean - half,
+            high=mean + half,
+            n=n,
+            unit="m/s",
+            words=f"{mean:.1f} ± {half:.1f} m/s ({mean * 3.6:.0f} km/h) on average",
+            meaning=meaning,
+        ),
+        Figure(
+            key="pace_spread",
+            label="Scatter of the pace",
+            value=float(sd),
+            low=float(low),
+            high=float(high),
+            n=n,
+            unit="m/s",
+            words=f"{sd:.1f} m/s ({low:.1f} to {high:.1f}); measurement taken out",
+            meaning=MEANINGS["pace_spread"],
+        ),
+    ]
