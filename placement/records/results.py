@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from placement.records.base import rows_of
 from placement.records.errors import RecordsError
 
 BOUNCE_REALS = ("time_s", "x_m", "y_m", "sd_x_m", "sd_y_m", "cov_xy_m2", "probability")
@@ -132,15 +131,15 @@ def results_folders(folder: str | Path) -> list[Path]:
 def _with_landings(serves: pd.DataFrame, bounces: pd.DataFrame) -> pd.DataFrame:
     """Add moment and covariance of the landing from the bounce at that very place."""
     serves = serves.reset_index(drop=True)
-    found: dict[str, list[float]] = {name: [] for name in _LANDING}
-    for row in rows_of(serves):
-        near = bounces[
-            ((bounces["x_m"] - row.landing_x_m).abs() < _SAME_PLACE_M)
-            & ((bounces["y_m"] - row.landing_y_m).abs() < _SAME_PLACE_M)
-        ]
-        match = near.iloc[0] if len(near) else None
-        for name, source in zip(_LANDING, ("time_s", "sd_x_m", "sd_y_m", "cov_xy_m2"), strict=True):
-            found[name].append(math.nan if match is None else float(match[source]))
+    place = ["landing_x_m", "landing_y_m"]
+    apart = np.abs(serves[place].to_numpy()[:, None] - bounces[["x_m", "y_m"]].to_numpy()[None])
+    same = (apart < _SAME_PLACE_M).all(axis=2)
+    found: dict[str, np.ndarray] = {}
+    for name, source in zip(_LANDING, ("time_s", "sd_x_m", "sd_y_m", "cov_xy_m2"), strict=True):
+        found[name] = np.full(len(serves), np.nan)
+        if len(bounces):
+            first = bounces[source].to_numpy()[same.argmax(axis=1)]
+            found[name] = np.where(same.any(axis=1), first, np.nan)
     return serves.assign(**found, index=range(len(serves)))
 
 
