@@ -22,6 +22,7 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.plane import as_points, fit_homography
 from calibration.result import (
+    Calibration,
     CalibrationError,
     camera_from_parameters,
     camera_parameters,
@@ -170,7 +171,7 @@ def make_camera(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FocalPrior:
+class LensPrior:
     """What is believed of the lens before the table is looked at.
 
     Attributes
@@ -181,18 +182,35 @@ class FocalPrior:
         Of ln f.
     given : bool
         True when a field of view was handed in.
+    k1, k1_sd : float
+        Mean and sd of the distortion.
     """
 
     focal_px: float
     sd: float
     given: bool
+    k1: float = 0.0
+    k1_sd: float = K1_SD
 
 
-def focal_prior(size: tuple[int, int], fov_deg: float | None = None) -> FocalPrior:
+def lens_prior(size: tuple[int, int], fov_deg: float | None = None) -> LensPrior:
     """The prior for a frame of `size`, about `fov_deg` (horizontal, degrees) when it is given."""
     if fov_deg is not None:
-        return FocalPrior(focal_px=field_to_focal(fov_deg, size[0]), sd=GIVEN_FOCAL_SD, given=True)
-    return FocalPrior(focal_px=FOCAL_PER_WIDTH * max(size), sd=FOCAL_SD, given=False)
+        return LensPrior(focal_px=field_to_focal(fov_deg, size[0]), sd=GIVEN_FOCAL_SD, given=True)
+    return LensPrior(focal_px=FOCAL_PER_WIDTH * max(size), sd=FOCAL_SD, given=False)
+
+
+def same_lens(calibration: Calibration) -> LensPrior:
+    """The prior that a calibration makes for a later one by the same lens, in the same clip."""
+    focal = float(calibration.camera.matrix[0, 0])
+    focal_sd, k1_sd = np.sqrt(np.diag(calibration.covariance)[:2])
+    return LensPrior(
+        focal_px=focal,
+        sd=float(np.hypot(focal_sd / focal, 0.001)),
+        given=calibration.focal_source != "assumed",
+        k1=float(calibration.camera.distortion[0]),
+        k1_sd=float(np.hypot(k1_sd, 0.001)),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -206,6 +224,8 @@ class CameraFit:
         Of the parameters, prior included.
     weights : ndarray, shape (M,)
         Robust weight of each residual, 0 to 1.
+    gain : ndarray, shape (8, M)
+        How the parameters answer to a change of each residual.
     focal_from_table : bool
         True when the data alone know f better than the prior.
     """
@@ -213,13 +233,14 @@ class CameraFit:
     camera: Camera
     covariance: np.ndarray
     weights: np.ndarray
+    gain: np.ndarray
     focal_from_table: bool
 
 
 def fit_camera(
     residuals: Callable[[Camera], np.ndarray],
     start: Camera,
-    prior: FocalPrior,
+    prior: LensPrior,
     *,
     robust: bool = False,
     inflate: float = 1.0,
@@ -233,8 +254,8 @@ def fit_camera(
         From a camera to residuals in units of their sd, shape (M,); NaN counts as absent.
     start : Camera
         Where to begin.
-    prior : FocalPrior
-        Of the focal length; k1 has `K1_SD`.
+    prior : LensPrior
+        Of the focal length and k1.
     robust : bool
         Tukey's biweight (cut at 4.685 robust sd) instead of plain squares.
     inflate : float
@@ -249,8 +270,8 @@ def fit_camera(
     like = start
     p = camera_parameters(start)
     p[0] = np.log(p[0])  # ln f inside: the prior is normal there and f stays positive
-    prior_mean = np.array([np.log(prior.focal_px), 0.0])
-    prior_weight = np.array([prior.sd**-2, K1_SD**-2])
+    prior_mean = np.array([np.log(prior.focal_px), prior.k1])
+    prior_weight = np.array([prior.sd**-2, prior.k1_sd**-2])
 
     def evaluate(q: np.ndarray) -> np.ndarray:
         return residuals(_from_log(q, like))
@@ -309,6 +330,7 @@ def fit_camera(
         camera=_from_log(p, like),
         covariance=covariance * np.outer(scale, scale),
         weights=np.where(ok, w, 0.0),
+        gain=scale[:, None] * (covariance @ (jw * weight[:, None]).T),
         focal_from_table=own > prior_weight[0],
     )
 
@@ -334,7 +356,7 @@ def plane_of(camera: Camera) -> np.ndarray:
 
 
 def start_camera(
-    corners_px: np.ndarray, size: tuple[int, int], prior: FocalPrior, *, sd_px: float = 2.0
+    corners_px: np.ndarray, size: tuple[int, int], prior: LensPrior, *, sd_px: float = 2.0
 ) -> Camera:
     """A first camera from four corners: the rectangle's focal length weighed with the prior's."""
     formulas = focal_from_rectangle(

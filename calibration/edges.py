@@ -12,14 +12,14 @@ Offsets across a line are in px along the inward normal: from outside to inside.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from scipy.special import ndtr
 
 from calibration.camera import Camera
-from calibration.camera_fit import CameraFit, FocalPrior, fit_camera
+from calibration.camera_fit import CameraFit, LensPrior, fit_camera
 from calibration.table import CORNERS, EDGE_LINE, HALF_LENGTH, HALF_WIDTH
 
 STATION_STEP = 2.0  # px between stations
@@ -27,6 +27,9 @@ MAX_STATIONS = 320  # per line
 PROFILE_STEP = 0.5  # px between samples across a line
 FLOOR_PX = 0.08  # sd of what the profile model does not know, each station
 CORRELATION = 4.0  # neighbouring stations share pixels, blur and coding blocks
+LINE_SD_PX = 0.05  # sd of the offset that a whole line shares, which no number of stations removes
+THIN_LINE_SD_PX = 0.2  # added for a line of no width
+THIN_PX = 1.5  # below this width a line cannot be told from a step behind it
 RIDGE_SHARE = 0.35  # of a line's usual height: a station that stands out less is hidden
 
 
@@ -144,7 +147,7 @@ def sample_profiles(luma: np.ndarray, stations: Stations, offsets: np.ndarray) -
 def fit_edges(
     luma: np.ndarray,
     start: Camera,
-    prior: FocalPrior,
+    prior: LensPrior,
     *,
     search_px: tuple[float, ...] = (7.0, 2.5, 1.0),
 ) -> tuple[CameraFit, EdgeEvidence]:
@@ -156,7 +159,7 @@ def fit_edges(
         Grey levels, uint8 or float32.
     start : Camera
         Near the truth: the lines are looked for within `search_px[0]` of where it puts them.
-    prior : FocalPrior
+    prior : LensPrior
         Of the lens.
     search_px : tuple of float
         Half range of the search in each pass.
@@ -201,6 +204,7 @@ def fit_edges(
         camera = fit.camera
     if fit is None:
         raise ValueError("the table lies outside the picture")
+    fit = replace(fit, covariance=fit.covariance + _line_errors(fit, stations, sd))
     agree = (np.abs(moved - offset) < 1.0 + 0.1 * width) & np.isfinite(offset)
     support = np.array(
         [agree[stations.line == k].mean() if (stations.line == k).any() else 0 for k in range(4)]
@@ -217,6 +221,43 @@ def fit_edges(
         residual_px=rms,
     )
     return fit, evidence
+
+
+def predict_fit(camera: Camera, prior: LensPrior, *, sd_px: float) -> CameraFit:
+    """The fit that this camera's lines would give, measured with an sd of `sd_px` at a station.
+
+    Raises
+    ------
+    ValueError
+        When hardly any line lies inside the frame.
+    """
+    stations = lay_stations(camera)
+    if len(stations.line) < 16:
+        raise ValueError("the table lies outside the picture")
+
+    def residuals(c: Camera) -> np.ndarray:
+        return ((c.project(stations.points) - stations.centre) * stations.normal).sum(
+            axis=1
+        ) / sd_px
+
+    # the prior's middle is put where the camera is, so that nothing pulls the fit away from it
+    prior = replace(prior, focal_px=float(camera.matrix[0, 0]), k1=float(camera.distortion[0]))
+    fit = fit_camera(residuals, camera, prior, inflate=CORRELATION, n_steps=0)
+    sd = np.full(len(stations.line), sd_px)
+    return replace(fit, covariance=fit.covariance + _line_errors(fit, stations, sd))
+
+
+def _line_errors(fit: CameraFit, stations: Stations, sd: np.ndarray) -> np.ndarray:
+    """Covariance, (8, 8), from errors that a whole line shares: light, blur, the ground behind."""
+    out = np.zeros((8, 8))
+    for k in range(4):
+        rows = stations.line == k
+        if not rows.any():
+            continue
+        thin = np.clip(1 - np.median(stations.width[rows]) / THIN_PX, 0, 1)
+        answer = fit.gain[:, rows] @ (1 / sd[rows])
+        out += (LINE_SD_PX + THIN_LINE_SD_PX * thin) ** 2 * np.outer(answer, answer)
+    return out
 
 
 def find_bright_line(

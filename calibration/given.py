@@ -11,11 +11,11 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.camera_fit import (
     CameraFit,
-    FocalPrior,
+    LensPrior,
     corners_of,
     fit_camera,
-    focal_prior,
     focal_to_field,
+    lens_prior,
     plane_of,
     start_camera,
 )
@@ -162,7 +162,7 @@ def calibrate_corners(
     """
     c = check_corners(corners_px, size)
     s = np.eye(8) * sd_px**2 if covariance is None else np.asarray(covariance, dtype=float)
-    prior = focal_prior(size, fov_deg)
+    prior = lens_prior(size, fov_deg)
     fit, chi = _fit(c, size, s, prior)
     if chi > MAX_FIT_SIGMA:
         turned = np.roll(c, 1, axis=0)
@@ -189,7 +189,7 @@ def assemble(
     *,
     residual_px: float,
     evidence: str,
-    prior: FocalPrior,
+    prior: LensPrior,
     net: NetCheck | None = None,
     warnings: tuple[str, ...] = (),
 ) -> Calibration:
@@ -225,7 +225,7 @@ def assemble(
 
 
 def _fit(
-    corners: np.ndarray, size: tuple[int, int], covariance: np.ndarray, prior: FocalPrior
+    corners: np.ndarray, size: tuple[int, int], covariance: np.ndarray, prior: LensPrior
 ) -> tuple[CameraFit, float]:
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))
 

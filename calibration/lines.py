@@ -59,10 +59,10 @@ class Lines:
         return len(self.start)
 
 
-def reduce_picture(image: np.ndarray) -> tuple[np.ndarray, float]:
-    """Reduce a BGR or grey uint8 picture to the work size; the factor maps full px to reduced."""
+def reduce_picture(image: np.ndarray, work_size: int = WORK_SIZE) -> tuple[np.ndarray, float]:
+    """Reduce a BGR or grey uint8 picture to `work_size`; the factor maps full px to reduced."""
     height, width = image.shape[:2]
-    factor = min(1.0, WORK_SIZE / max(height, width))
+    factor = min(1.0, work_size / max(height, width))
     if factor < 1:
         size = (max(1, round(width * factor)), max(1, round(height * factor)))
         image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
@@ -157,8 +157,8 @@ def _describe(segments: np.ndarray, lab: np.ndarray, smooth: np.ndarray) -> Line
 def _merge(lines: Lines) -> Lines:
     """Join pieces of one line; steps are joined with steps, bright lines with bright lines.
 
-    A line in several runs is given twice, whole and by its longest run: what lies far along it may
-    be another thing.
+    A line of several pieces is given whole, by the pieces with like colours beside them, and by the
+    longest run of those: what lies far along it may be another thing, such as a line of the floor.
     """
     n = len(lines)
     if not n:
@@ -191,11 +191,15 @@ def _merge(lines: Lines) -> Lines:
         free[members] = False
         t_a, t_b = (end_a[members] - point) @ direction, (end_b[members] - point) @ direction
         low, high = np.minimum(t_a, t_b), np.maximum(t_a, t_b)
-        runs = _runs(low, high)
-        lengths = [_covered(low[r], high[r]) for r in runs]
         choices = [np.arange(len(members))]
-        if len(runs) > 1:
-            choices.append(runs[int(np.argmax(lengths))])
+        parts = _alike(lines, members, direction)
+        if len(parts) > 1:
+            choices.extend(parts)
+        for part in parts:
+            runs = _runs(low[part], high[part])
+            if len(runs) > 1:
+                lengths = [_covered(low[part[r]], high[part[r]]) for r in runs]
+                choices.append(part[runs[int(np.argmax(lengths))]])
         for choice in choices:
             rows.append(
                 _joined(lines, members[choice], point, direction, low[choice], high[choice])
@@ -236,6 +240,22 @@ def _joined(
     return np.concatenate(
         [point, direction, extent, shape, _typical(left, weight), _typical(right, weight)]
     )
+
+
+def _alike(lines: Lines, members: np.ndarray, direction: np.ndarray) -> list[np.ndarray]:
+    """Groups of members, heaviest first, whose colours agree on both sides."""
+    same = (lines.direction[members] @ direction > 0)[:, None]
+    left = np.where(same, lines.left[members], lines.right[members])
+    right = np.where(same, lines.right[members], lines.left[members])
+    rest = np.argsort(-lines.seen[members])
+    groups: list[np.ndarray] = []
+    while len(rest) and len(groups) < 3:
+        near = (colour_distance(left[rest], left[rest[0]]) < 14) & (
+            colour_distance(right[rest], right[rest[0]]) < 14
+        )
+        groups.append(rest[near])
+        rest = rest[~near]
+    return groups
 
 
 def _straight(a: np.ndarray, b: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -7,7 +7,7 @@ v down, pixel centres at integers. Table points are (x, y, z) in m, see `calibra
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -126,6 +126,27 @@ class Calibration:
         j = self.plane_jacobian(points_px, height)
         return j @ self.covariance @ j.transpose(0, 2, 1)
 
+    def turned(self) -> Calibration:
+        """The same table with its ends' names exchanged: half a turn about z."""
+        half = np.diag([-1.0, -1.0, 1.0])
+        camera = replace(self.camera, rotation=self.camera.rotation @ half)
+        before, after = camera_parameters(self.camera), camera_parameters(camera)
+        jacobian = np.eye(8)
+        for k, step in ((2, 1e-6), (3, 1e-6), (4, 1e-6)):
+            shift = np.zeros(8)
+            shift[k] = step
+            plus = cv2.Rodrigues(before[2:5] + shift[2:5])[0] @ half
+            jacobian[2:5, k] = (_near_vector(plus, after[2:5]) - after[2:5]) / step
+        order = np.r_[4:8, 0:4]
+        return replace(
+            self,
+            corners_px=np.roll(self.corners_px, 2, axis=0),
+            corners_covariance=self.corners_covariance[np.ix_(order, order)],
+            homography=half @ self.homography,
+            camera=camera,
+            covariance=jacobian @ self.covariance @ jacobian.T,
+        )
+
     def camera_samples(self, n_samples: int, rng: np.random.Generator) -> list[Camera]:
         """Draw cameras from the calibration's uncertainty, for what is not nearly linear in it."""
         mean = camera_parameters(self.camera)
@@ -219,6 +240,14 @@ def camera_from_parameters(parameters: np.ndarray, like: Camera) -> Camera:
 def parameter_steps(parameters: np.ndarray) -> np.ndarray:
     """Steps for central differences, small beside any scale on which the camera bends."""
     return np.array([1e-4 * parameters[0], 1e-4, *[1e-5] * 3, *[1e-5] * 3])
+
+
+def _near_vector(rotation: np.ndarray, near: np.ndarray) -> np.ndarray:
+    """Rotation vector of `rotation`, of the two about half a turn the one closer to `near`."""
+    vector = cv2.Rodrigues(rotation)[0].ravel()
+    angle = float(np.linalg.norm(vector))
+    other = vector * (1 - 2 * np.pi / angle) if angle > 1e-9 else vector
+    return other if np.linalg.norm(other - near) < np.linalg.norm(vector - near) else vector
 
 
 def _array(value: Any, shape: tuple[int, ...]) -> np.ndarray:

@@ -173,7 +173,7 @@ def _quads(lines: Lines, width: int, height: int) -> tuple[np.ndarray, np.ndarra
     mutual &= colour_distance(inner[:, None], inner[None]) < SAME_COLOUR
     # opposite sides may converge strongly but never point the same way
     opposite = mutual & (gap > 6) & (turn < 0.75)
-    found = []
+    found: list[np.ndarray] = []
     order = np.argsort(-weight)
     for place, seed in enumerate(order):
         if not ridge[seed]:
