@@ -1,9 +1,10 @@
-"""Before filming: how exact will the places be, for a stand here with that lens and mode?
+"""Before filming: how exact the places will be, for a stand here with that lens and mode.
 
 The same camera fit and covariance as after filming are used: the white lines are laid out as the
 camera would see them, measured with a stated noise, and the uncertainty of the camera is carried to
 a ball on the table together with that of the ball's own place in the picture. Places are m in table
-coordinates; the stand's height is above the floor, 0.76 m below the surface (Law 2.1.1).
+coordinates; the stand's height is that of the lens above the floor, which lies 0.76 m below the
+surface (Law 2.1.1).
 """
 
 from __future__ import annotations
@@ -261,12 +262,12 @@ def _map_errors(
     pixels = camera.project(places)
     by_calibration = calibration.plane_covariance(pixels, BALL_RADIUS)
     step = 0.5
-    du = camera.cut_plane(pixels + [step, 0], BALL_RADIUS) - camera.cut_plane(
-        pixels - [step, 0], BALL_RADIUS
-    )
-    dv = camera.cut_plane(pixels + [0, step], BALL_RADIUS) - camera.cut_plane(
-        pixels - [0, step], BALL_RADIUS
-    )
+    right, down = np.array([step, 0.0]), np.array([0.0, step])
+
+    def place(shift: np.ndarray) -> np.ndarray:
+        return camera.cut_plane(pixels + shift, BALL_RADIUS)
+
+    du, dv = place(right) - place(-right), place(down) - place(-down)
     j = np.stack([du, dv], axis=-1) / (2 * step)
     by_ball = bounce_px(ball_px, fps) ** 2 * j @ j.transpose(0, 2, 1)
     shape = (*xx.shape, 2, 2)
