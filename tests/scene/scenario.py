@@ -97,7 +97,7 @@ class Scenario:
     tint: Vec = (1.0, 1.0, 1.0)
     codec: str = "libx264"
     bits: int = 8
-    crf: int = 22
+    crf: int = 18
     preset: str = "veryfast"
     rotate: int = 0  # degrees of the container's rotation flag
     # what is there
