@@ -20,10 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.camera import Camera
+from calibration.lens import field_to_focal
 from calibration.plane import as_points, fit_homography
 from calibration.result import (
     Calibration,
-    CalibrationError,
     camera_from_parameters,
     camera_parameters,
     parameter_steps,
@@ -61,20 +61,6 @@ class FocalFormulas:
         if np.isnan(self.orthogonal_px) and np.isnan(self.equal_px):
             return float("nan")
         return self.orthogonal_px if self.orthogonal_sd_px <= self.equal_sd_px else self.equal_px
-
-
-def field_to_focal(fov_deg: float, width: int) -> float:
-    """Focal length, px, of a horizontal field of view, degrees, across `width` px."""
-    if not 1 <= fov_deg <= 175:
-        raise CalibrationError(
-            f"the field of view must lie between 1 and 175 degrees, got {fov_deg:g}"
-        )
-    return width / 2 / float(np.tan(np.radians(fov_deg) / 2))
-
-
-def focal_to_field(focal_px: float, width: int) -> float:
-    """Horizontal field of view, degrees, of a focal length in px across `width` px."""
-    return float(np.degrees(2 * np.arctan(width / 2 / focal_px)))
 
 
 def focal_from_rectangle(

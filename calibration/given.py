@@ -14,11 +14,11 @@ from calibration.camera_fit import (
     LensPrior,
     corners_of,
     fit_camera,
-    focal_to_field,
     lens_prior,
     plane_of,
     start_camera,
 )
+from calibration.lens import focal_to_field
 from calibration.result import Calibration, CalibrationError, NetCheck
 from calibration.table import CORNERS
 

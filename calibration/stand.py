@@ -16,12 +16,12 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.camera_fit import (
     corners_of,
-    field_to_focal,
     lens_prior,
     make_camera,
     plane_of,
 )
 from calibration.edges import predict_fit
+from calibration.lens import field_to_focal
 from calibration.result import Calibration, CalibrationError
 from calibration.table import BALL_RADIUS, CORNERS, HALF_LENGTH, HALF_WIDTH, HEIGHT
 
