@@ -23,29 +23,48 @@ The outer zones reach without limit, so the probabilities of the three zones alw
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, owens_t
+from scipy.special import ndtr
 
 from calibration import table
+from placement.normal import TINY_SD, rectangle_probability
+from placement.targets import DEPTHS, LANDINGS, SIDES, Target, as_end
+
+__all__ = [
+    "CLOSE_CALL_BELOW",
+    "DEPTHS",
+    "EDGE_NOT_DECIDED",
+    "HALF_LONG_BAND",
+    "LANDINGS",
+    "RECEIVER_SIDES",
+    "SIDES",
+    "Classes",
+    "Target",
+    "classify_depth",
+    "classify_landing",
+    "classify_receiver_side",
+    "classify_side",
+    "covariance_from_columns",
+    "depth_rule",
+    "face_one_way",
+    "is_edge_undecided",
+    "rectangle_probability",
+    "to_server_frame",
+]
 
 Floats = NDArray[np.float64]
 View = Literal["server", "receiver"]
 Hand = Literal["right", "left"]
 
-SIDES = ("left", "middle", "right")
-DEPTHS = ("short", "half-long", "long")
-LANDINGS = ("near net", "middle", "end")
 RECEIVER_SIDES = ("forehand", "middle", "backhand")
 
 HALF_LONG_BAND = 0.15  # m, half-width about the end line; a setting, common practice, no source
 CLOSE_CALL_BELOW = 0.8  # probability of the best zone below which it is shown as a close call
 EDGE_NOT_DECIDED = "edge, not decided"
-
-_TINY_SD = 1e-9  # m; an exact point is treated as one known to a nanometre
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,97 +100,6 @@ class Classes:
         """How many serves fall in each zone, by label, with the unknown left out."""
         labels = self.label
         return {name: labels.count(name) for name in self.names}
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """A called zone: any of side (server's view), depth by second bounce, landing third.
-
-    Raises
-    ------
-    ValueError
-        If a word is none of the zone names, or nothing is called at all.
-    """
-
-    side: str | None = None
-    depth: str | None = None
-    landing: str | None = None
-    name: str = field(init=False, default="")
-
-    def __post_init__(self) -> None:
-        for word, allowed, what in (
-            (self.side, SIDES, "side"),
-            (self.depth, DEPTHS, "depth"),
-            (self.landing, LANDINGS, "landing"),
-        ):
-            if word is not None and word not in allowed:
-                raise ValueError(f"{what} must be one of {', '.join(allowed)}, got {word!r}")
-        words = [w for w in (self.depth, self.landing, self.side) if w is not None]
-        if not words:
-            raise ValueError("a target needs a side, a depth or a landing third")
-        object.__setattr__(self, "name", ", ".join(words) if self.landing else " ".join(words))
-
-    def rectangle(self, server_end: int) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Where the first bounce on the receiver's half should fall.
-
-        The depth does not narrow it: short and long are about the second bounce.
-
-        Parameters
-        ----------
-        server_end : int
-            -1 or +1.
-
-        Returns
-        -------
-        tuple
-            ((x_low, x_high), (y_low, y_high)), m.
-        """
-        end = _as_end(server_end)
-        third = LANDINGS.index(self.landing) if self.landing else None
-        past_low, past_high = (
-            (0.0, table.HALF_LENGTH)
-            if third is None
-            else (third * table.HALF_LENGTH / 3, (third + 1) * table.HALF_LENGTH / 3)
-        )
-        column = SIDES.index(self.side) if self.side else None
-        right_low, right_high = (
-            (-table.HALF_WIDTH, table.HALF_WIDTH)
-            if column is None
-            else (
-                -table.HALF_WIDTH + column * table.WIDTH / 3,
-                -table.HALF_WIDTH + (column + 1) * table.WIDTH / 3,
-            )
-        )
-        x = sorted((-end * past_low, -end * past_high))
-        y = sorted((end * right_low, end * right_high))
-        return (x[0] + 0.0, x[1] + 0.0), (y[0] + 0.0, y[1] + 0.0)
-
-    def aim(self, server_end: int) -> Floats:
-        """The middle of the called zone, table (x, y), m; NaN where nothing was called.
-
-        A depth alone says where the second bounce should be, not the first: x is then NaN.
-        """
-        (x_low, x_high), (y_low, y_high) = self.rectangle(server_end)
-        return np.array(
-            [
-                (x_low + x_high) / 2 if self.landing else np.nan,
-                (y_low + y_high) / 2 if self.side else np.nan,
-            ]
-        )
-
-    def is_hit(self, *, side: str, depth: str = "", landing: str = "") -> bool | None:
-        """Whether a serve with these labels is in the called zone.
-
-        Returns
-        -------
-        bool or None
-            None where a label that the target needs is "" (not measured).
-        """
-        pairs = ((self.side, side), (self.depth, depth), (self.landing, landing))
-        asked = [(want, got) for want, got in pairs if want is not None]
-        if any(got and got != want for want, got in asked):
-            return False
-        return None if any(not got for _, got in asked) else True
 
 
 def to_server_frame(points: ArrayLike, server_end: ArrayLike) -> Floats:
@@ -214,7 +142,7 @@ def face_one_way(points: ArrayLike, server_end: ArrayLike, *, to: int = -1) -> F
         Table (x, y), m, as if served from the end `to`.
     """
     xy = _as_points(points)
-    return xy * (_as_ends(server_end, len(xy)) * _as_end(to))[:, None]
+    return xy * (_as_ends(server_end, len(xy)) * as_end(to))[:, None]
 
 
 def covariance_from_columns(sd_x: ArrayLike, sd_y: ArrayLike, cov_xy: ArrayLike) -> Floats:
@@ -423,62 +351,9 @@ def is_edge_undecided(points: ArrayLike, *, radius: float = table.BALL_RADIUS) -
     return np.asarray(np.where(inner > 0, outer, -inner) <= radius)
 
 
-def rectangle_probability(
-    mean: ArrayLike,
-    covariance: ArrayLike,
-    first: tuple[float, float],
-    second: tuple[float, float],
-) -> Floats:
-    """Probability that a two-dimensional normal point lies in a rectangle.
-
-    Exact through Owen's T function (D. B. Owen, Ann. Math. Statist. 27:1075, 1956).
-
-    Parameters
-    ----------
-    mean : array_like, shape (N, 2)
-        Means, m.
-    covariance : array_like, shape (N, 2, 2) or (2, 2)
-        Covariances, m^2; a zero variance means an exact point.
-    first, second : tuple of float
-        Low and high limits of each coordinate, m; may be infinite.
-
-    Returns
-    -------
-    ndarray, shape (N,)
-        Probabilities; NaN where a mean is NaN.
-    """
-    mean = _as_points(mean)
-    cov = np.broadcast_to(np.asarray(covariance, float), (len(mean), 2, 2))
-    sd = np.maximum(np.sqrt(np.diagonal(cov, axis1=1, axis2=2)), _TINY_SD)
-    rho = np.clip(cov[:, 0, 1] / (sd[:, 0] * sd[:, 1]), -1 + 1e-12, 1 - 1e-12)
-    low_1, high_1 = ((edge - mean[:, 0]) / sd[:, 0] for edge in first)
-    low_2, high_2 = ((edge - mean[:, 1]) / sd[:, 1] for edge in second)
-    total = (
-        _bivariate_cdf(high_1, high_2, rho)
-        - _bivariate_cdf(low_1, high_2, rho)
-        - _bivariate_cdf(high_1, low_2, rho)
-        + _bivariate_cdf(low_1, low_2, rho)
-    )
-    return np.clip(total, 0.0, 1.0)
-
-
-def _bivariate_cdf(h: Floats, k: Floats, rho: Floats) -> Floats:
-    """P(X <= h, Y <= k) of a standard bivariate normal (Owen 1956, equation 2.1)."""
-    # Beyond 38 the normal tail is zero in double precision; exact zeros would divide by zero.
-    h, k = (np.where(np.abs(v) < 1e-14, 1e-14, np.clip(v, -38.0, 38.0)) for v in (h, k))
-    root = np.sqrt((1 - rho) * (1 + rho))
-    opposite = np.where(h * k < 0, 0.5, 0.0)
-    return np.asarray(
-        0.5 * (ndtr(h) + ndtr(k))
-        - owens_t(h, (k / h - rho) / root)
-        - owens_t(k, (h / k - rho) / root)
-        - opposite
-    )
-
-
 def _bands(value: Floats, sd: Floats, low: float, high: float) -> Floats:
     """Probabilities below `low`, between, and above `high`; shape (N, 3), rows sum to one."""
-    sd = np.maximum(sd, _TINY_SD)
+    sd = np.maximum(sd, TINY_SD)
     below = ndtr((low - value) / sd)
     above = ndtr((value - high) / sd)
     return np.column_stack([below, np.clip(1.0 - below - above, 0.0, 1.0), above])
@@ -489,12 +364,6 @@ def _as_points(points: ArrayLike) -> Floats:
     if xy.ndim != 2 or xy.shape[1] != 2:
         raise ValueError(f"points must have shape (N, 2), got {xy.shape}; one point is [[x, y]]")
     return xy
-
-
-def _as_end(server_end: int) -> int:
-    if server_end not in (-1, 1):
-        raise ValueError(f"server_end must be -1 or +1, got {server_end!r}")
-    return int(server_end)
 
 
 def _as_ends(server_end: ArrayLike, n: int) -> Floats:
