@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 _COMMON_1 = """
-CREATE TABLE schema_version (version INTEGER NOT NULL PRIMARY KEY, applied_at VARCHAR DEFAULT ''
-NOT NULL); CREATE TABLE class_group (group_id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, name
-VARCHAR NOT NULL UNIQUE); CREATE TABLE membership (
+CREATE TABLE schema_version (version INTEGER NOT NULL PRIMARY KEY,
+  applied_at VARCHAR DEFAULT '' NOT NULL); CREATE TABLE class_group (
+  group_id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL,
+  name VARCHAR NOT NULL UNIQUE); CREATE TABLE membership (
   group_id INTEGER NOT NULL REFERENCES class_group (group_id) ON DELETE CASCADE,
   student_id INTEGER NOT NULL REFERENCES student (student_id) ON DELETE CASCADE,
   PRIMARY KEY (group_id, student_id));

@@ -1,0 +1,1 @@
+"""The printed page per student, the class overview, and the pictures on them."""

@@ -1,0 +1,194 @@
+"""The pictures of a student's page; `as_png` makes bytes of a figure."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from placement import density, figures, plots, zones
+from placement.evidence.weeks import DayComparison, by_day, hit_trend, with_days
+
+_DPI = 200
+_FAULTS = {"net": "in the net", "missed": "off the half", "own-twice": "own half twice"}
+
+
+def as_png(figure: Figure, *, dpi: int = _DPI) -> bytes:
+    """A figure as PNG, the same bytes for the same data."""
+    stream = io.BytesIO()
+    figure.savefig(stream, format="png", dpi=dpi, metadata={"Software": None})
+    return stream.getvalue()
+
+
+def draw_student_map(
+    ax: Axes, judged: pd.DataFrame, *, view: zones.View = "server", top: float | None = None,
+    ellipses: bool = True, names: bool = True, captions: bool = True, colorbar: bool = False,
+) -> Axes:  # fmt: skip
+    """Draw where a student's good serves land, the called zones, and the scatter about each.
+
+    Parameters
+    ----------
+    ax : Axes
+        Empty.
+    judged : DataFrame
+        From `figures.judge`.
+    view : {"server", "receiver"}
+        Who stands at the bottom.
+    top : float, optional
+        Density at the dark end of the scale, per m^2, for maps on one scale.
+    ellipses, names, captions, colorbar : bool
+        Draw the next-serve ellipses, the names of the ends, the called zones with their hits, the
+        scale.
+
+    Returns
+    -------
+    Axes
+    """
+    plots.plot_table(ax, view=view, half_only=True, thirds=True, names=names)
+    points, cov, targets = figures.landed_points(judged)
+    faults = judged.loc[judged["attempt"] & ~judged["good"], "outcome"].tolist()
+    missed = {word: faults.count(name) for name, word in _FAULTS.items() if name in faults}
+    if len(points):
+        found = _density(judged)
+        if found.density is None:
+            close = judged.loc[judged["x_m"].notna() & judged["y_m"].notna(), "close"].to_numpy()
+            plots.plot_bounces(ax, points, cov, view=view, doubtful=close)
+        plots.plot_density(ax, found, view=view, misses=missed, top=top, colorbar=colorbar)
+        if ellipses:
+            _draw_ellipses(ax, judged, points, targets, view)
+    if captions:
+        _draw_targets(ax, judged, view)
+    return ax
+
+
+def draw_trend(ax: Axes, days: pd.DataFrame) -> Axes:
+    """Draw the hit rate by day of filming with its trend; `days` from `weeks.by_day`."""
+    called = days[days["n"] > 0]
+    fitted, _ = hit_trend(days)
+    band = None
+    if fitted is not None:
+        grid = np.linspace(float(called["when"].min()), float(called["when"].max()), 60)
+        band = fitted.band(grid)
+    labels = [f"{day[8:]}.{day[5:7]}." if len(day) == 10 else day for day in called["day"]]
+    labels = [f"{text}\nn = {n}" for text, n in zip(labels, called["n"], strict=True)]
+    return plots.plot_trend(
+        ax,
+        called["when"],
+        called["rate"],
+        called["low"],
+        called["high"],
+        band=band,
+        tick_labels=labels,
+        title="Called targets hit, by day of filming",
+    )
+
+
+def map_figure(judged: pd.DataFrame, *, view: zones.View = "server") -> Figure:
+    """The map of all serves of a student, called zones marked by the letters of `target_key`."""
+    figure, (ax,) = _panels(1, width=4.5, height=3.1, used=0.66)
+    draw_student_map(ax, judged, view=view)
+    return figure
+
+
+def trend_figure(judged: pd.DataFrame) -> Figure:
+    """The hit rate over the weeks."""
+    figure, (ax,) = _panels(1, width=4.6, height=2.2, used=0.86, left=0.11, bottom=0.19, top=0.88)
+    draw_trend(ax, by_day(judged))
+    return figure
+
+
+def weeks_figure(
+    judged: pd.DataFrame, comparison: DayComparison, *, view: zones.View = "server"
+) -> Figure:
+    """Two days side by side on one scale, and their difference."""
+    dated = with_days(judged)
+    parts = [dated[dated["day"] == day] for day in (comparison.first, comparison.second)]
+    maps = [_density(part) if part["x_m"].notna().any() else None for part in parts]
+    tops = [m.density.max() for m in maps if m is not None and m.density is not None]
+    n_panels = 3 if comparison.difference is not None else 2
+    figure, axes = _panels(n_panels, width=2.5 * n_panels, height=1.9, used=0.58, top=0.86)
+    for ax, part, day in zip(axes, parts, (comparison.first, comparison.second), strict=False):
+        draw_student_map(
+            ax, part, view=view, top=max(tops) if tops else None, ellipses=False, names=False,
+            captions=False,
+        )  # fmt: skip
+        n = int((part["x_m"].notna() & part["y_m"].notna()).sum())
+        ax.set_title(f"{day}, {n} landed", fontsize=8, loc="left")
+    if comparison.difference is not None:
+        plots.plot_table(axes[2], view=view, half_only=True, names=False)
+        plots.plot_difference(axes[2], comparison.difference, view=view, colorbar=False)
+        axes[2].set_title("second less first", fontsize=8, loc="left")
+    return figure
+
+
+def target_key(judged: pd.DataFrame) -> list[str]:
+    """A letter for each row of `figures.hits_by_target`."""
+    return [chr(ord("A") + i) for i in range(len(figures.hits_by_target(judged)))]
+
+
+def _panels(
+    n: int,
+    *,
+    width: float,
+    height: float,
+    used: float,
+    left: float = 0.01,
+    bottom: float = 0.02,
+    top: float = 0.98,
+) -> tuple[Figure, list[Axes]]:
+    """A figure with n Axes in a row, each with room for words on its right; no layout to solve."""
+    figure = plots.new_figure(width, height)
+    figure.set_layout_engine("none")
+    axes = [figure.add_axes((i / n + left / n, bottom, used / n, top - bottom)) for i in range(n)]
+    return figure, axes
+
+
+def _density(judged: pd.DataFrame) -> density.DensityMap:
+    points, cov, targets = figures.landed_points(judged)
+    missed = int((judged["attempt"] & ~judged["good"]).sum())
+    return density.estimate_density(
+        points,
+        bounds=density.half_bounds(-1),
+        measurement=cov,
+        n_missed=missed,
+        groups=targets,
+        cell_m=0.02,
+    )
+
+
+def _draw_ellipses(
+    ax: Axes, judged: pd.DataFrame, points: np.ndarray, targets: Sequence[str], view: zones.View
+) -> None:
+    found = figures.student_spread(judged)
+    if found is None:
+        return
+    named = np.array(targets)
+    for target in dict.fromkeys(targets):
+        mine = points[named == target]
+        if target and len(mine) >= figures.MIN_SPREAD:
+            plots.plot_ellipse(
+                ax,
+                mine.mean(axis=0),
+                found.student,
+                factor=found.next_serve_factor,
+                view=view,
+                linestyle=":",
+            )
+
+
+def _draw_targets(ax: Axes, judged: pd.DataFrame, view: zones.View) -> None:
+    called = judged[judged["target"] != ""].drop_duplicates(["target", "stroke"])
+    rows = {(row.target, row.stroke): row for row in called.itertuples()}
+    table = figures.hits_by_target(judged)
+    targets, letters = [], []
+    for letter, *key in zip(target_key(judged), table["target"], table["stroke"], strict=True):
+        target = figures.target_of(rows[(key[0], key[1])])
+        if target is not None:
+            targets.append(target)
+            letters.append(letter)
+    if targets:
+        plots.plot_targets(ax, targets, view=view, captions=letters)
