@@ -295,7 +295,7 @@ def fit_camera(
         after = cost(r, w, p)
         if robust:
             w = _tukey(r)
-        if before - after < 1e-9 * (before + 1e-9):
+        if before - after < 1e-6 * before + 1e-7:  # in units of chi squared
             break
 
     jacobian = _jacobian(evaluate, p)

@@ -60,7 +60,10 @@ def fit_homography(source: np.ndarray, target: np.ndarray) -> np.ndarray:
     _, singular, vt = np.linalg.svd(design)
     if singular[7] < 1e-9 * singular[0]:
         raise ValueError("the points do not fix a homography; three of them lie on one line")
-    homography = np.linalg.inv(from_unit) @ vt[-1].reshape(3, 3) @ to_unit
+    unit = vt[-1].reshape(3, 3)
+    if abs(np.linalg.det(unit)) < 1e-9:
+        raise ValueError("the points do not fix a homography; three of them lie on one line")
+    homography = np.linalg.inv(from_unit) @ unit @ to_unit
     homography /= np.linalg.norm(homography)
     if homography[2] @ np.append(source[0], 1.0) < 0:
         homography = -homography

@@ -194,7 +194,7 @@ def radius_95(covariance: np.ndarray) -> np.ndarray:
     mean = (covariance[..., 0, 0] + covariance[..., 1, 1]) / 2
     half = np.hypot((covariance[..., 0, 0] - covariance[..., 1, 1]) / 2, covariance[..., 0, 1])
     large = np.sqrt(mean + half)
-    ratio = np.sqrt(np.clip((mean - half) / np.maximum(mean + half, 1e-300), 1e-6, 1.0))
+    ratio = np.sqrt(np.clip((mean - half) / np.maximum(mean + half, 1e-300), 4e-4, 1.0))
     angle = (np.arange(720) + 0.5) * np.pi / 2 / 720
     k = np.cos(angle) ** 2 + np.sin(angle) ** 2 / ratio[..., None] ** 2
     low, high = np.full(ratio.shape, 1.8), np.full(ratio.shape, 2.6)

@@ -147,8 +147,8 @@ class _Hall:
         self.stripe = rng.uniform(0.15, 0.9)
         self.fold = rng.uniform(0.0, 0.25)
         self.posters = [
-            (rng.uniform(-6, 6), rng.uniform(0.4, 1.6), rng.uniform(0.5, 1.4), rng.uniform(0.4, 0.9),
-             rng.integers(30, 230, 3).astype(np.float32)) for _ in range(10)
+            (rng.uniform(-6, 6), rng.uniform(0.4, 1.6), rng.uniform(0.5, 1.4),
+             rng.uniform(0.4, 0.9), rng.integers(30, 230, 3).astype(np.float32)) for _ in range(10)
         ]  # fmt: skip
         colours = [(235, 235, 235), (40, 40, 190), (40, 190, 215), (170, 110, 40), (60, 150, 50)]
         self.marks = [
@@ -263,11 +263,12 @@ def _rays(camera: Camera, u: np.ndarray, v: np.ndarray) -> np.ndarray:
 
 
 def _people(out: np.ndarray, scene: Scene, rng: np.random.Generator) -> None:
-    """People who stood still long enough to stay in a median: at the ends, one may hide a corner."""
+    """People who stood still long enough to stay in a median; one may hide a corner."""
     camera = scene.camera
     near = -1.0 if camera.centre[0] < 0 else 1.0
+    side = -np.sign(camera.centre[1] + 1e-9)
     spots = [(-near * 2.0, rng.uniform(-0.6, 0.6)), (near * 1.75, rng.uniform(-0.75, 0.75)),
-             (rng.uniform(-2, 2), -np.sign(camera.centre[1] + 1e-9) * rng.uniform(1.2, 3.0))]  # fmt: skip
+             (rng.uniform(-2, 2), side * rng.uniform(1.2, 3.0))]  # fmt: skip
     chosen = sorted(spots[: scene.n_people], key=lambda s: -np.hypot(*(s - camera.centre[:2])))
     for x, y in chosen:
         body = np.array([[x, y, -0.76], [x, y, 0.05], [x, y, 0.62], [x, y, 0.86]])
@@ -282,7 +283,7 @@ def _people(out: np.ndarray, scene: Scene, rng: np.random.Generator) -> None:
         for a, b, radius, colour in layers:
             hard[:] = 0
             thick = max(1, int(2 * radius * scale))
-            ends = [tuple(int(round(t)) for t in q) for q in (a, b)]
+            ends = [tuple(round(t) for t in q) for q in (a, b)]
             cv2.line(hard, ends[0], ends[1], 1.0, thick, cv2.LINE_AA)
             soft = cv2.GaussianBlur(hard, (0, 0), 2.5)[..., None]
             out[:] = out * (1 - soft) + np.array(colour, np.float32) * soft

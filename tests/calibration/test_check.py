@@ -1,0 +1,31 @@
+"""The net and the centre line as a check, on drawn halls."""
+
+import numpy as np
+import pytest
+
+from calibration.check import check_net, net_contradicts
+from tests.calibration.halls import grey, hall
+
+
+@pytest.mark.parametrize("name", ["behind", "side", "diagonal", "corner"])
+def test_net_by_law_is_found_where_it_stands(name):
+    scene, picture = hall(name)
+    net = check_net(grey(picture), scene.camera)
+    assert net.seen > 0.5
+    assert net.residual_mm < 4  # the tape is 15 mm wide, drawn and assumed
+    assert net.centre_line_px < 1
+    assert not net_contradicts(net)
+
+
+def test_a_net_15_cm_off_contradicts():
+    # drawn 0.15 m nearer the far end; the picture shows it clearly
+    scene, picture = hall("net slipped")
+    net = check_net(grey(picture), scene.camera)
+    assert net_contradicts(net)
+
+
+def test_no_net_is_not_a_contradiction():
+    scene, picture = hall("behind")
+    net = check_net(np.full(picture.shape[:2], 70, np.uint8), scene.camera)
+    assert np.isnan(net.residual_px)
+    assert not net_contradicts(net)

@@ -1,0 +1,137 @@
+"""The table found without help in drawn halls whose camera is known."""
+
+import numpy as np
+import pytest
+
+from calibration.corners import detect_table, refine_corners
+from calibration.given import order_ends
+from calibration.result import Calibration, CalibrationError
+from calibration.table import CORNERS
+from tests.calibration.halls import SIZE, grey, hall, plain, rms
+from tests.calibration.scene import draw
+
+VIEWS = ("behind", "side", "diagonal", "corner", "balcony", "grey on grey", "drawn at random")
+
+
+@pytest.mark.parametrize("name", VIEWS)
+def test_corners_are_found_to_the_goal_of_0_4_px(name):
+    scene, picture = hall(name)
+    found = detect_table(picture)
+    assert rms(found.corners_px, scene.corners) < 0.4
+    assert found.evidence == "edges"
+    assert found.net is not None
+    assert found.net.residual_mm < 5  # the drawn net stands where the law puts it
+
+
+@pytest.mark.parametrize("name", ["behind", "diagonal", "corner"])
+def test_stated_corner_uncertainty_covers_the_error(name):
+    scene, picture = hall(name)
+    found = detect_table(picture)
+    true = order_ends(scene.corners, SIZE[1])
+    error = (found.corners_px - true).ravel()
+    # 8 numbers: the 99.9 % point of chi squared is 26.1
+    assert error @ np.linalg.pinv(found.corners_covariance) @ error < 26.1
+
+
+def test_the_lower_end_is_negative():
+    _, picture = hall("behind")
+    c = detect_table(picture).corners_px
+    assert c[[3, 0], 1].mean() > c[[1, 2], 1].mean()
+
+
+def test_a_grey_picture_will_do():
+    scene, picture = hall("behind")
+    assert rms(detect_table(grey(picture)).corners_px, scene.corners) < 0.4
+
+
+def test_another_table_can_be_pointed_at():
+    scene, picture = hall("balcony")
+    middle = scene.corners.mean(axis=0)
+    found = detect_table(picture, near=(middle[0], middle[1]))
+    assert rms(found.corners_px, scene.corners) < 0.4
+
+
+def test_a_corner_out_of_the_frame_is_known_from_its_lines():
+    scene, picture = hall("behind")
+    low = picture[: int(scene.corners[:, 1].max()) - 12]  # the nearest corner is cut off
+    # the principal point is taken at the middle, so the top is cut alike
+    top = picture.shape[0] - low.shape[0]
+    cropped = np.ascontiguousarray(low[top:])
+    found = detect_table(cropped)
+    true = scene.corners - [0, top]
+    assert true[:, 1].max() > cropped.shape[0]
+    assert rms(found.corners_px, true) < 0.6
+
+
+def test_marked_corners_are_refined_and_keep_their_order():
+    scene, picture = hall("diagonal")
+    rng = np.random.default_rng(6)
+    for turn in (0, 2):
+        true = np.roll(scene.corners, turn, axis=0)
+        found = refine_corners(picture, true + rng.uniform(-4, 4, (4, 2)))
+        assert np.abs(found.corners_px - true).max() < 0.5
+
+
+def test_marked_corners_where_there_is_no_table_are_refused():
+    blank = np.full((720, 1280, 3), 90, np.uint8)
+    corners = plain().camera.project(CORNERS)
+    with pytest.raises(CalibrationError, match="no white lines"):
+        refine_corners(blank, corners)
+
+
+def test_a_net_that_contradicts_the_corners_is_refused():
+    scene, picture = hall("net slipped")
+    with pytest.raises(CalibrationError, match=r"the net is \d+ mm"):
+        refine_corners(picture, scene.corners)
+
+
+@pytest.mark.parametrize("value", [0, 90, 255])
+def test_an_empty_picture_has_no_table(value):
+    with pytest.raises(CalibrationError, match="no table was found"):
+        detect_table(np.full((360, 640, 3), value, np.uint8))
+
+
+def test_noise_has_no_table():
+    rng = np.random.default_rng(9)
+    with pytest.raises(CalibrationError, match="no table was found"):
+        detect_table(rng.integers(0, 256, (360, 640, 3), dtype=np.uint8))
+
+
+@pytest.mark.parametrize(
+    ("picture", "words"),
+    [
+        (np.zeros((16, 16, 3), np.uint8), "too small"),
+        (np.zeros((200, 200, 3), float), "uint8"),
+        (np.zeros((200, 200, 4), np.uint8), "uint8"),
+        (np.zeros(200, np.uint8), "uint8"),
+    ],
+)
+def test_other_arrays_are_refused(picture, words):
+    with pytest.raises(CalibrationError, match=words):
+        detect_table(picture)
+
+
+def test_odd_sizes_will_do():
+    scene, picture = hall("side")
+    odd = np.ascontiguousarray(picture[1:-2, 1:-2])  # 1277 x 717, about the same middle
+    found = detect_table(odd)
+    assert rms(found.corners_px, scene.corners - 1) < 0.4
+    assert found.camera.size == (1277, 717)
+
+
+def test_json_round_trip_of_a_found_table():
+    _, picture = hall("behind")
+    found = detect_table(picture)
+    back = Calibration.from_json(found.to_json())
+    assert back.net == found.net
+    assert back.warnings == found.warnings
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(100, 130))
+def test_random_halls(seed):
+    from tests.calibration.scene import random_scene
+
+    scene = random_scene(seed, size=SIZE)
+    found = detect_table(draw(scene))
+    assert rms(found.corners_px, scene.corners) < 1.0

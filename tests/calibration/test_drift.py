@@ -1,0 +1,115 @@
+"""A stand that is bumped, shaken or left alone, by drawn pictures of turned cameras."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.camera import Camera
+from calibration.corners import detect_table
+from calibration.drift import StandWatch
+from calibration.result import CalibrationError
+from calibration.table import CORNERS
+from tests.calibration.halls import grey, hall
+
+
+def turned(camera: Camera, degrees: tuple[float, float, float]) -> Camera:
+    """The camera turned about its own axes, its place kept."""
+    r = cv2.Rodrigues(np.radians(np.array(degrees)))[0]
+    return replace(camera, rotation=r @ camera.rotation, translation=r @ camera.translation)
+
+
+def seen_by(picture: np.ndarray, before: Camera, after: Camera) -> np.ndarray:
+    """The picture of a camera that only turned, from that of the camera before it."""
+    height, width = picture.shape[:2]
+    u, v = np.meshgrid(np.arange(width, dtype=float), np.arange(height, dtype=float))
+    rays = after.rays(np.column_stack([u.ravel(), v.ravel()]))
+    pixels = before.project(before.centre + rays).astype(np.float32)
+    return cv2.remap(
+        picture, pixels[:, 0].reshape(height, width), pixels[:, 1].reshape(height, width),
+        cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def start():
+    scene, picture = hall("diagonal")
+    luma = grey(picture)
+    return scene.camera, detect_table(picture), luma
+
+
+def noisy(luma, rng):
+    return np.clip(luma + rng.normal(0, 2, luma.shape), 0, 255).astype(np.uint8)
+
+
+def test_a_stand_left_alone_gives_no_event(start):
+    _, calibration, luma = start
+    rng = np.random.default_rng(0)
+    watch = StandWatch(calibration, luma)
+    for k in range(10):
+        frame = noisy(luma, rng)
+        frame[100:600, 100 * k : 100 * k + 220] = 200  # someone walks by
+        frame = np.clip(frame * (1 + 0.02 * k), 0, 255).astype(np.uint8)  # light comes up
+        assert watch.add(0.5 * k, frame) is None
+        assert not watch.moving
+    assert watch.finish(5.0) is None
+
+
+@pytest.mark.parametrize("degrees", [(0.05, 0.08, 0.0), (0.6, -0.9, 0.4)])
+def test_a_bump_is_timed_and_the_table_found_again(start, degrees):
+    camera, calibration, luma = start
+    rng = np.random.default_rng(1)
+    after = turned(camera, degrees)
+    moved = seen_by(luma, camera, after)
+    blurred = cv2.blur(moved, (61, 1))
+    watch = StandWatch(calibration, luma)
+    frames = [luma] * 4 + [blurred] + [moved] * 14
+    events = [watch.add(0.5 * k, noisy(f, rng)) for k, f in enumerate(frames)]
+    events = [e for e in events if e is not None]
+    assert len(events) == 1
+    event = events[0]
+    assert (event.start, event.end) == (1.5, 2.5)  # frame 4, at 2.0 s, is the blurred one
+    true = after.project(CORNERS)
+    found = event.calibration.corners_px
+    assert np.sqrt(((found - true) ** 2).sum(axis=1).mean()) < 0.5
+    assert watch.calibration is event.calibration
+    assert "found again" in event.message
+
+
+def test_a_shake_that_comes_back_keeps_the_calibration(start):
+    camera, calibration, luma = start
+    moved = seen_by(luma, camera, turned(camera, (0.3, 0.2, 0.0)))
+    watch = StandWatch(calibration, luma)
+    frames = [luma] * 3 + [moved] + [luma] * 14
+    events = [watch.add(0.5 * k, f) for k, f in enumerate(frames)]
+    events = [e for e in events if e is not None]
+    assert len(events) == 1
+    assert events[0].calibration is calibration
+    assert "came back" in events[0].message
+
+
+def test_a_table_that_is_not_found_again_is_said(start):
+    _, calibration, luma = start
+
+    def find(still, before):
+        raise CalibrationError("no table was found")
+
+    watch = StandWatch(calibration, luma, find=find)
+    other = np.ascontiguousarray(luma[:, ::-1])
+    events = [watch.add(0.5 * k, f) for k, f in enumerate([luma] * 2 + [other] * 14)]
+    event = next(e for e in events if e is not None)
+    assert event.calibration is None
+    assert watch.calibration is None
+    assert "not found again" in event.message
+
+
+def test_a_clip_that_ends_in_motion_says_so(start):
+    camera, calibration, luma = start
+    watch = StandWatch(calibration, luma)
+    for k in range(6):
+        watch.add(0.5 * k, seen_by(luma, camera, turned(camera, (0.0, 0.5 * k, 0.0))))
+    event = watch.finish(3.0)
+    assert event.calibration is None
+    assert event.start == 0.0
+    assert "did not come to rest" in event.message

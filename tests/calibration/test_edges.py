@@ -1,0 +1,73 @@
+"""White lines measured to a fraction of a pixel on drawn strips and halls."""
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.camera_fit import lens_prior
+from calibration.edges import (
+    PROFILE_STEP,
+    fit_edges,
+    fit_profiles,
+    lay_stations,
+    predict_fit,
+    sample_profiles,
+)
+from calibration.given import calibrate_corners
+from calibration.table import CORNERS, EDGE_LINE, HALF_LENGTH, HALF_WIDTH
+from tests.calibration.halls import SIZE, grey, hall
+
+
+@pytest.mark.parametrize("width", [1.0, 2.0, 4.0, 7.0])
+@pytest.mark.parametrize("shift", [-0.4, 0.0, 0.3])
+def test_a_blurred_line_is_placed_within_a_twentieth_of_a_pixel(width, shift):
+    # drawn at 20 samples a px, blurred by 0.8 px, so independent of the fitted error functions
+    fine = np.arange(-20, 20, 0.05)
+    ideal = np.where(np.abs(fine - shift) < width / 2, 230.0, np.where(fine < shift, 120.0, 40.0))
+    blurred = cv2.GaussianBlur(ideal[None].astype(np.float32), (0, 0), 0.8 / 0.05)[0]
+    offsets = np.arange(-10, 10 + PROFILE_STEP, PROFILE_STEP)
+    profile = np.interp(offsets, fine, blurred)[None]
+    found, _, _, levels = fit_profiles(profile, offsets, np.array([width]), 0.8, n_steps=6)
+    assert found[0] == pytest.approx(shift, abs=0.05)
+    if width > 2:
+        assert levels[0] == pytest.approx([120, 230, 40], abs=4)  # grey levels
+
+
+def test_stations_lie_on_the_middle_of_the_lines():
+    scene, _ = hall("behind")
+    s = lay_stations(scene.camera)
+    x, y = np.abs(s.points[:, 0]), np.abs(s.points[:, 1])
+    on_side = np.isclose(y, HALF_WIDTH - EDGE_LINE / 2, rtol=0, atol=1e-12)
+    on_end = np.isclose(x, HALF_LENGTH - EDGE_LINE / 2, rtol=0, atol=1e-12)
+    assert (on_side | on_end).all()
+    assert set(s.line.tolist()) == {0, 1, 2, 3}
+    middle = scene.camera.project(np.zeros((1, 3)))[0]
+    assert (((middle - s.centre) * s.normal).sum(axis=1) > 0).all()  # inward
+
+
+def test_profiles_outside_the_picture_are_nan():
+    scene, picture = hall("behind")
+    s = lay_stations(scene.camera)
+    values = sample_profiles(grey(picture).astype(np.float32), s, np.array([-5000.0, 0.0]))
+    assert np.isnan(values[:, 0]).all()
+    assert np.isfinite(values[:, 1]).all()
+
+
+def test_a_start_five_pixels_off_ends_at_the_true_corners():
+    scene, picture = hall("diagonal")
+    rng = np.random.default_rng(1)
+    start = calibrate_corners(scene.corners + rng.uniform(-3.5, 3.5, (4, 2)), SIZE, sd_px=3).camera
+    fit, evidence = fit_edges(grey(picture), start, lens_prior(SIZE))
+    assert np.abs(fit.camera.project(CORNERS) - scene.corners).max() < 0.3
+    assert evidence.support.min() > 0.6
+    assert fit.camera.distortion[0] == pytest.approx(scene.camera.distortion[0], abs=0.02)
+
+
+def test_predicted_uncertainty_is_that_of_a_measured_fit():
+    scene, picture = hall("diagonal")
+    fit, evidence = fit_edges(grey(picture), scene.camera, lens_prior(SIZE))
+    sd = float(np.median(evidence.sd[np.isfinite(evidence.offset)]))
+    predicted = predict_fit(scene.camera, lens_prior(SIZE), sd_px=sd)
+    ratio = np.sqrt(np.diag(fit.covariance) / np.diag(predicted.covariance))
+    assert (ratio > 0.6).all()
+    assert (ratio < 1.7).all()
