@@ -17,6 +17,7 @@ import pytest
 
 from calibration import table
 from tests.scene.aim import bounces_on_endless_table, find_serve
+from tests.scene.catalogue import ALL
 from tests.scene.draw import Patch, draw_ball
 from tests.scene.film import render
 from tests.scene.furniture import Table
@@ -24,7 +25,6 @@ from tests.scene.hall import Hall
 from tests.scene.path import BallPath
 from tests.scene.people import Look
 from tests.scene.physics import GRAVITY, MASS, RADIUS, SHELL, Air, Surface, bounce, fly
-from tests.scene.presets import ALL
 from tests.scene.scenario import Scenario, ServePlan
 from tests.scene.stage import build_stage, look, normalised_map
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import cv2
 
+from .catalogue import ALL
 from .film import render, still
-from .presets import ALL
 
 
 def main() -> None:

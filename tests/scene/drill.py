@@ -127,6 +127,9 @@ def build_cast(s: Scenario) -> Cast:
         players[end] = _Player(look, end, turn(np.array([*own, 0.0]), end)[:2])
     for i, plan in enumerate(s.serves):
         _serve(s, cast, i, plan, players, rng, air, top, floor)
+    if not s.serves:
+        for player in players.values():
+            _dry_swings(player, rng, s.duration)
     for player in players.values():
         cast.people.append((0, player.person))
     for w in s.walkers:
@@ -149,6 +152,18 @@ def build_cast(s: Scenario) -> Cast:
     for path in cast.balls:
         _stop_at_walls(path, (x0 + 0.1, x1 - 0.1, y0 + 0.1, y1 - 0.1), s)
     return cast
+
+
+def _dry_swings(player: _Player, rng: np.random.Generator, duration: float) -> None:
+    """Someone who practises strokes without a ball and steps about."""
+    now = float(rng.uniform(0.6, 1.2))
+    while now < duration:
+        shift = np.array([0.0, rng.uniform(-0.25, 0.25), 0.0])
+        player.person.body.key(now - 0.1, shift)
+        way = player.f * 4.0 + player.left * rng.uniform(-1.5, 1.5) + np.array([0.0, 0.0, 1.0])
+        player.swing(now, player.spot(0.45, 0.28, 0.22, shift), way, 0.3, shift)
+        player.rest(now + 0.6, shift)
+        now += float(rng.uniform(1.1, 1.7))
 
 
 def _stop_at_walls(path: BallPath, room: tuple, s: Scenario) -> None:

@@ -356,4 +356,3 @@ DEV_A = (
         ),
     ),
 )
-ALL = {s.name: s for s in DEV_A}

@@ -21,6 +21,10 @@ ABOUT = (
 )
 
 
+def _trembling(s: Scenario, time: float) -> bool:
+    return s.bump is not None and s.bump <= time < s.bump + 0.45
+
+
 def camera_truth(camera: Camera) -> dict:
     """Intrinsics, pose and corners of one camera."""
     m = camera.matrix
@@ -65,7 +69,7 @@ def truth_of(
                     "speed_m_s": float(np.linalg.norm(c.velocity)),
                     "vn_m_s": float(-c.velocity[2]),
                     "minor": bool(-c.velocity[2] < 0.35),
-                    "hidden": not all(around),
+                    "hidden": bool(not all(around) or _trembling(s, t)),
                 }
             )
     bounces.sort(key=lambda b: b["time_s"])
@@ -103,7 +107,7 @@ def truth_of(
         ok, u, v = seen[j][k]
         kind = cast.balls[j].kind(now)
         bad = not np.isfinite([u, v]).all()
-        shaking = s.bump is not None and s.bump <= t < s.bump + 0.45
+        shaking = _trembling(s, float(t))
         frames.append(
             [
                 round(float(t), 6),
