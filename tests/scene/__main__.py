@@ -9,6 +9,7 @@ import cv2
 
 from .catalogue import ALL
 from .film import render, still
+from .samples import write_samples, write_stills
 
 
 def main() -> None:
@@ -17,8 +18,16 @@ def main() -> None:
     parser.add_argument("names", nargs="*", help="films to render; none lists them")
     parser.add_argument("--out", type=Path, default=Path("films"), help="folder to write to")
     parser.add_argument("--still", type=float, help="write only the frame at this time, s, as PNG")
+    parser.add_argument("--samples", action="store_true", help="the samples of the project")
+    parser.add_argument("--stills", action="store_true", help="only the stills of the samples")
     args = parser.parse_args()
     cv2.setNumThreads(1)
+    if args.samples or args.stills:
+        if args.stills:
+            write_stills(args.out)
+        else:
+            write_samples(args.out, say=lambda text: print(text, flush=True))
+        return
     if not args.names:
         for s in ALL.values():
             print(f"{s.name:32s} {s.about}")
