@@ -303,8 +303,8 @@ def _rate_figure(key: str, label: str, found: intervals.Rate, extra: str, meanin
     words = "no serves yet"
     if found.n:
         words = (
-            f"{found.hits} of {found.n}, {found.value:.0%}; from so many serves the true rate may "
-            f"be {found.low:.0%} to {found.high:.0%}{extra}"
+            f"{found.hits} of {found.n}, {found.value:.0%}; the true rate is likely between "
+            f"{found.low:.0%} and {found.high:.0%}{extra}"
         )
     return Figure(
         key=key,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -11,9 +12,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from placement import density, figures, plots, zones
-from placement.evidence.weeks import DayComparison, by_day, hit_trend, with_days
+from placement.evidence.weeks import DayComparison, hit_trend, with_days
 
-_DPI = 200
+_DPI = 180
+_MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 _FAULTS = {"net": "in the net", "missed": "off the half", "own-twice": "own half twice"}
 
 
@@ -73,7 +75,7 @@ def draw_trend(ax: Axes, days: pd.DataFrame) -> Axes:
     if fitted is not None:
         grid = np.linspace(float(called["when"].min()), float(called["when"].max()), 60)
         band = fitted.band(grid)
-    labels = [f"{day[8:]}.{day[5:7]}." if len(day) == 10 else day for day in called["day"]]
+    labels = [short_day(day) for day in called["day"]]
     labels = [f"{text}\nn = {n}" for text, n in zip(labels, called["n"], strict=True)]
     return plots.plot_trend(
         ax,
@@ -89,15 +91,15 @@ def draw_trend(ax: Axes, days: pd.DataFrame) -> Axes:
 
 def map_figure(judged: pd.DataFrame, *, view: zones.View = "server") -> Figure:
     """The map of all serves of a student, called zones marked by the letters of `target_key`."""
-    figure, (ax,) = _panels(1, width=4.5, height=3.1, used=0.66)
+    figure, (ax,) = _panels(1, width=4.3, height=2.55, used=0.70)
     draw_student_map(ax, judged, view=view)
     return figure
 
 
-def trend_figure(judged: pd.DataFrame) -> Figure:
-    """The hit rate over the weeks."""
+def trend_figure(days: pd.DataFrame) -> Figure:
+    """The hit rate over the weeks; `days` from `weeks.by_day`."""
     figure, (ax,) = _panels(1, width=4.6, height=2.2, used=0.86, left=0.11, bottom=0.19, top=0.88)
-    draw_trend(ax, by_day(judged))
+    draw_trend(ax, days)
     return figure
 
 
@@ -110,7 +112,7 @@ def weeks_figure(
     maps = [_density(part) if part["x_m"].notna().any() else None for part in parts]
     tops = [m.density.max() for m in maps if m is not None and m.density is not None]
     n_panels = 3 if comparison.difference is not None else 2
-    figure, axes = _panels(n_panels, width=2.5 * n_panels, height=1.9, used=0.58, top=0.86)
+    figure, axes = _panels(n_panels, width=2.5 * n_panels, height=1.42, used=0.58, top=0.9)
     for ax, part, day in zip(axes, parts, (comparison.first, comparison.second), strict=False):
         draw_student_map(
             ax, part, view=view, top=max(tops) if tops else None, ellipses=False, names=False,
@@ -128,6 +130,15 @@ def weeks_figure(
 def target_key(judged: pd.DataFrame) -> list[str]:
     """A letter for each row of `figures.hits_by_target`."""
     return [chr(ord("A") + i) for i in range(len(figures.hits_by_target(judged)))]
+
+
+def short_day(day: str) -> str:
+    """A day as 12 Jan; other words as they are."""
+    try:
+        found = date.fromisoformat(day)
+    except ValueError:
+        return day
+    return f"{found.day} {_MONTHS[found.month - 1]}"
 
 
 def _panels(

@@ -106,7 +106,7 @@ def hit_trend(days: pd.DataFrame) -> tuple[trend.Trend | None, str]:
         return None, "A trend needs three days of filming with called targets."
     found = trend.fit_rate_trend(called["when"], called["hits"], called["n"])
     first, last = float(called["when"].iloc[0]), float(called["when"].iloc[-1])
-    return found, f"Called targets hit: {found.sentence(first, last)}."
+    return found, f"Trend of called targets hit: {found.sentence(first, last)}."
 
 
 def compare_days(
