@@ -26,7 +26,7 @@ class Shuffles:
     second: NDArray[np.bool_]  # shape (1 + m, T): whether a turn counts for the second drill
     is_exact: bool  # every way once, else m random ones beside what happened
 
-    def p_value(self, statistic: ArrayLike) -> float:
+    def p_value(self, statistic: ArrayLike, *, half_ties: bool = False) -> float:
         """Share of the ways whose statistic is at least the one seen.
 
         What happened is one of them: (b + 1) / (m + 1), exact when all ways are listed.
@@ -35,11 +35,18 @@ class Shuffles:
         ----------
         statistic : array_like, shape (1 + m,)
             For each row of `second`; large means different.
+        half_ties : bool
+            Count ways that tie with what happened as half (the mid-p of Lancaster, J. Am. Statist.
+            Assoc. 56:223, 1961, from memory). For counts, which tie often, the level is then met
+            on average instead of being undercut by half.
         """
         found = np.asarray(statistic, dtype=float)
         # The same split met in another order of sums differs by rounding only: it is a tie.
         tie = 1e-9 * max(float(np.abs(found).max()), 1e-300)
-        return float((found >= found[0] - tie).mean())
+        at_least = float((found >= found[0] - tie).mean())
+        if not half_ties:
+            return at_least
+        return (at_least + float((found > found[0] + tie).mean())) / 2
 
     def threshold(self, statistic: ArrayLike, *, level: float = 0.95) -> float:
         """The value that a statistic exceeds by chance with probability 1 - level at most.

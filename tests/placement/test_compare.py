@@ -146,11 +146,12 @@ def test_difference_map_gives_5_percent_false_alarms_anywhere():
     def one(rng, first, second):
         found = map_difference(
             first[0], second[0], bounds=HALF, measurement=0.01, rng=rng, turns_1=first[1],
-            turns_2=second[1], n_shuffles=999, cell_m=0.06,
+            turns_2=second[1], n_shuffles=999, cell_m=0.10,
         )  # fmt: skip
         return found.beyond_chance.any()
 
-    assert 0.04 < false_alarms(one, 2000, 0.06) < 0.06
+    # Nominal 46 of 924 ways, 4.98 %; 4000 pairs of drills give a standard error of 0.34 %.
+    assert 0.04 < false_alarms(one, 4000, 0.06) < 0.06
 
 
 @pytest.mark.slow
@@ -158,11 +159,11 @@ def test_rate_interval_and_turn_test_give_5_percent_false_alarms():
     rng = np.random.default_rng(7)
     hits = rng.binomial(5, 0.6, size=(2000, 16))
     n, second = np.full(16, 5), np.arange(16) >= 8
-    alarms = [rate_test_by_turns(k, n, second, rng=rng, n_shuffles=399) <= 0.05 for k in hits]
-    # Ties of counts make it err to the safe side, never above.
-    assert 0.03 < np.mean(alarms) < 0.06
+    alarms = [rate_test_by_turns(k, n, second, rng=rng, n_shuffles=999) <= 0.05 for k in hits]
+    # 2000 pairs of drills give a standard error of 0.49 %.
+    assert 0.04 < np.mean(alarms) < 0.06
     by_interval = [compare_rates(k[:8].sum(), 40, k[8:].sum(), 40).is_beyond_chance for k in hits]
-    assert 0.035 < np.mean(by_interval) < 0.06
+    assert 0.04 < np.mean(by_interval) < 0.06
 
 
 def test_turn_test_is_right_where_turns_differ_and_the_interval_is_not():

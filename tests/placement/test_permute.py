@@ -48,6 +48,14 @@ def test_p_value_counts_what_happened_among_the_ways():
     assert found.p_value(statistic) == pytest.approx(5 / 100, abs=0)
 
 
+def test_half_of_the_ties_count_in_a_mid_p_value():
+    found = shuffle_turns(np.arange(40) < 20, rng=rng(), n_shuffles=99)
+    statistic = np.zeros(100)
+    statistic[0:10] = 1.0  # what happened and nine ties
+    statistic[10:12] = 2.0
+    assert found.p_value(statistic, half_ties=True) == pytest.approx((2 + 10 / 2) / 100, abs=1e-15)
+
+
 def test_threshold_is_exceeded_by_at_most_5_of_100():
     found = shuffle_turns(np.arange(40) < 20, rng=rng(), n_shuffles=99)
     statistic = np.arange(100.0)
