@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 
 from placement import density, figures, plots, zones
 from placement.evidence.weeks import DayComparison, hit_trend, with_days
+from placement.records.base import rows_of
 
 _DPI = 180
 _MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
@@ -112,7 +113,7 @@ def weeks_figure(
     maps = [_density(part) if part["x_m"].notna().any() else None for part in parts]
     tops = [m.density.max() for m in maps if m is not None and m.density is not None]
     n_panels = 3 if comparison.difference is not None else 2
-    figure, axes = _panels(n_panels, width=2.5 * n_panels, height=1.42, used=0.58, top=0.9)
+    figure, axes = _panels(n_panels, width=2.5 * n_panels, height=1.5, used=0.58, top=0.88)
     for ax, part, day in zip(axes, parts, (comparison.first, comparison.second), strict=False):
         draw_student_map(
             ax, part, view=view, top=max(tops) if tops else None, ellipses=False, names=False,
@@ -193,7 +194,8 @@ def _draw_ellipses(
 
 def _draw_targets(ax: Axes, judged: pd.DataFrame, view: zones.View) -> None:
     called = judged[judged["target"] != ""].drop_duplicates(["target", "stroke"])
-    rows = {(row.target, row.stroke): row for row in called.itertuples()}
+    names = ["target", "stroke", "target_depth", "target_side", "target_landing"]
+    rows = {(row.target, row.stroke): row for row in rows_of(called[names])}
     table = figures.hits_by_target(judged)
     targets, letters = [], []
     for letter, *key in zip(target_key(judged), table["target"], table["stroke"], strict=True):

@@ -253,9 +253,9 @@ def _pictures(
             Picture(
                 name="weeks",
                 png=pictures.as_png(pictures.weeks_figure(judged, comparison, view=view)),
-                caption="First and last day on one scale; right, the difference: dark blue where the "
-                "last day has more serves, orange where it has fewer, outlined where that is more "
-                "than chance.",
+                caption="First and last day on one scale; right, the difference: dark blue where "
+                "the last day has more serves, orange where it has fewer, outlined where that is "
+                "more than chance.",
                 alt=f"Maps of {comparison.first} and {comparison.second} and their difference. "
                 + comparison.sentences[-1],
             )
@@ -264,23 +264,24 @@ def _pictures(
 
 
 def _trace(judged: pd.DataFrame) -> list[TurnTrace]:
-    rows = []
-    for (_, turn_id), part in judged.groupby(["drill_id", "turn_id"], sort=False):
-        first = part.iloc[0]
-        marks = [
-            f"{clock(row.t_start_s)} {_mark(row)}" + ("*" if row.corrected else "")
-            for row in rows_of(part)
-        ]
-        stroke = f" {first['stroke']}" if first["stroke"] else ""
-        rows.append(
-            TurnTrace(
-                clip=str(first["clip"]),
-                called=(str(first["target"]) or "nothing called") + stroke,
-                serves=", ".join(marks),
-            )
+    needed = [
+        "drill_id", "turn_id", "clip", "target", "stroke", "t_start_s", "outcome", "good", "hit",
+        "corrected",
+    ]  # fmt: skip
+    turns: dict[tuple[int, int], list[Any]] = {}
+    for row in rows_of(judged[needed]):
+        turns.setdefault((row.drill_id, row.turn_id), []).append(row)
+    return [
+        TurnTrace(
+            clip=rows[0].clip,
+            called=" ".join(filter(None, (rows[0].target or "nothing called", rows[0].stroke))),
+            serves=", ".join(
+                f"{clock(row.t_start_s)} {_mark(row)}" + ("*" if row.corrected else "")
+                for row in rows
+            ),
         )
-        del turn_id
-    return rows
+        for rows in turns.values()
+    ]
 
 
 def _mark(row: Any) -> str:
