@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 import pytest
 
@@ -306,6 +307,19 @@ def test_containers_say_what_they_hold(tmp_path, codec, bits, rotate):
     times = np.array([float(f.pts * f.time_base) for f in frames])
     assert times == pytest.approx([q[0] for q in truth["frames"]], abs=2e-6)
     assert np.ptp(np.diff(times)) > 1e-3  # uneven, as a phone's
+
+
+def test_bump_moves_the_picture_and_the_truth_says_when(tmp_path):
+    s = replace(SMALL, bump=0.2, bump_at=(0.3, 0.0, 0.1), duration=0.75, fps=20, starts_at=0.0)
+    path = render(s, tmp_path)
+    truth = json.loads((tmp_path / "small.truth.json").read_text())
+    before, after = (np.array(truth[k]["corners_px"]) for k in ("camera", "camera_after_bump"))
+    stack = [f.to_ndarray(format="gray").astype(float) for f in _frames(path)]
+    moved, _ = cv2.phaseCorrelate(stack[0], stack[-1])  # OpenCV's own measure of the shift
+    assert truth["bump_time_s"] == 0.2
+    assert np.abs(after - before).max() > 5
+    # one shift for a turned camera is only its mean: the corners' shifts differ by some px
+    assert np.abs(np.array(moved) - (after - before).mean(0)).max() < 3
 
 
 def test_presets_have_names_of_their_own():

@@ -370,5 +370,8 @@ def body_shadow(
     eye = camera.centre.astype(np.float32)
     t = (np.float32(plane) - eye[2]) / world[..., 2]
     x, y = eye[0] + t * world[..., 0], eye[1] + t * world[..., 1]
-    dark = strength * np.exp(-((x - place[0]) ** 2 + (y - place[1]) ** 2) / np.float32(2 * size**2))
-    patch.colour[y0:y1, x0:x1] *= 1 - np.where(t > 0, dark, 0)[..., None]
+    x -= np.float32(place[0])
+    y -= np.float32(place[1])
+    rest = np.maximum(0, 1 - (x * x + y * y) * np.float32(1 / (2.2 * size) ** 2))
+    dark = np.float32(strength) * rest * rest * (t > 0)
+    patch.colour[y0:y1, x0:x1] *= 1 - dark[..., None]

@@ -132,7 +132,7 @@ class _Film:
     def frame(self, number: int, time: float) -> np.ndarray:
         """One finished picture, planes stacked."""
         s, cast = self.s, self.cast
-        bumped = s.bump is not None and time >= s.bump
+        bumped = int(s.bump is not None and time >= s.bump)
         st, (planes, amp) = self.stages[bumped], self.still[bumped]
         cam, now = st.camera, time + s.starts_at
         actors = [a for k, p in cast.people if (a := self.actor(cam, k, p, now)) is not None]
