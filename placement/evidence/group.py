@@ -25,8 +25,8 @@ _WEAK_BELOW = 0.7  # hit rate below which a called target is worth another lesso
 _LISTED_GAPS = 4
 _COLUMNS = [
     "code", "hand", "serve_id", "turn_id", "drill_id", "filmed_on", "outcome",
-    "outcome_probability", "server_end", "landing_x_m", "landing_y_m", "landing_sd_x_m", "landing_sd_y_m",
-    "landing_cov_xy_m2", "depth", "depth_probability", "side", "side_probability",
+    "outcome_probability", "server_end", "landing_x_m", "landing_y_m", "landing_sd_x_m",
+    "landing_sd_y_m", "landing_cov_xy_m2", "depth", "depth_probability", "side", "side_probability",
     "target_depth", "target_side", "target_landing", "stroke", "tags",
 ]  # fmt: skip
 

@@ -56,13 +56,13 @@ def overview_pdf(overview: GroupOverview) -> bytes:
         "pairs": [{"codes": " + ".join(p.codes), "words": p.words} for p in overview.pairs],
         "pair_key": (_PAIR_KEY if overview.pairs else "") + unpaired,
         "fill": [f"{gap}: {k} of {n} students" for gap, k in gap_counts(overview).items()],
-        "cautions": list(words.CAUTIONS),
+        "cautions": list(words.CAUTIONS[:4]),
     }
     return compile_pdf("overview.typ", data, {}, made_on=overview.made_on)
 
 
 def scatter_top(overview: GroupOverview) -> int:
-    """End of the scale for the scatter, cm: a round number that holds every interval, 60 at most."""
+    """End of the scale for the scatter, cm: round, beyond every interval, 60 at most."""
     highs = [line.scatter_m.high * 100 for line in overview.lines if line.scatter_m]
     return int(min(60, max(20, -(-max(highs, default=0.0) // 10) * 10)))
 
