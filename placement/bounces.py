@@ -1,0 +1,239 @@
+"""Where two arcs meet on the table: contacts between frames.
+
+The ball's centre is one radius above the surface when it bounces, so the place follows from the two
+paths and the camera, in space and time together, though no frame shows it. A meeting is believed
+only if a ball could do it: falling before, rising after with a plausible restitution, and no more
+change of horizontal speed than friction can give.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration import table
+from calibration.camera import Camera
+from placement import flight
+from placement.arcs import SIGHTING_SD, BallArc, near_table
+from placement.tracks import Run
+
+_LONGEST_GAP = 0.16  # s between the last sighting before and the first after
+_FEWEST = 8  # sightings on both sides together
+_RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
+_WORST = 2.0  # times the expected scatter
+_SLOWEST = 0.3  # m/s downwards; softer contacts are a ball coming to rest
+_PRIOR_SD = np.array([0.1, 1.0, 1.0])  # restitution; change of horizontal speed along x, y, m/s
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Meeting:
+    """Two runs joined by a bounce.
+
+    Attributes
+    ----------
+    before, after : Run
+    time : float
+        s.
+    place : ndarray, shape (2,)
+        (x, y), m.
+    incoming, outgoing : ndarray, shape (3,)
+        Velocities, m/s.
+    misfit : float
+        Root mean square residual over the expected scatter.
+    """
+
+    before: Run
+    after: Run
+    time: float
+    place: np.ndarray
+    incoming: np.ndarray
+    outgoing: np.ndarray
+    misfit: float
+
+
+def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
+    """The bounce that joins two runs, or None where no ball could do it."""
+    scale = max(camera.size) / 1920
+    sd = SIGHTING_SD * scale
+    start = _start(camera, before, after)
+    if start is None:
+        return None
+    times = np.concatenate([before.times, after.times])
+    points = np.concatenate([before.points, after.points])
+    later = np.arange(len(times)) >= len(before.times)
+    theta = start
+    steps = np.array([1e-4, 1e-4, 1e-4] + [1e-3] * 6)
+    damping = 1e-3
+    cost = np.inf
+    normal = gradient = np.empty(0)
+    weights = np.ones(2 * len(times))
+    for _ in range(12):
+        batch = np.concatenate([theta[None], theta + np.diag(steps)])
+        rows = np.concatenate(
+            [((_sightings(camera, batch, times, later) - points) / sd).reshape(10, -1),
+             _expectations(batch)],
+            axis=1,
+        )
+        if not np.isfinite(rows).all():
+            return None
+        gap = np.abs(rows[0, : len(weights)])
+        weights = np.where(gap > 3, 3 / np.maximum(gap, 1e-9), 1.0)
+        full = np.concatenate([weights, np.ones(rows.shape[1] - len(weights))])
+        new_cost = float((full * rows[0] ** 2).sum())
+        if new_cost > cost * 1.0001:
+            damping *= 10
+            theta = kept
+        else:
+            if cost - new_cost < 1e-3 * max(1.0, new_cost):
+                cost = new_cost
+                break
+            cost, kept, damping = new_cost, theta, max(damping / 5, 1e-6)
+            jacobian = ((rows[1:] - rows[0]) / steps[:, None]).T
+            normal = jacobian.T @ (full[:, None] * jacobian)
+            gradient = jacobian.T @ (full * rows[0])
+        if damping > 1e6:
+            break
+        scaled = normal + damping * np.diag(np.diag(normal))
+        theta = kept - np.linalg.solve(scaled, gradient)
+    theta = kept
+    misfit = float(np.sqrt(cost / max(2.0, 2 * len(times) - 5.0)))
+    if misfit > _WORST:
+        return None
+    t, x, y = theta[:3]
+    incoming, outgoing = theta[3:6], theta[6:9]
+    ratio = -outgoing[2] / incoming[2] if incoming[2] < 0 else np.nan
+    rub = float(np.hypot(*(outgoing - incoming)[:2]))
+    believed = (
+        incoming[2] < -_SLOWEST
+        and _RESTITUTION[0] < ratio < _RESTITUTION[1]
+        and rub < 0.45 * 1.9 * -incoming[2] + 0.6
+        and before.times[-1] - 0.02 < t < after.times[0] + 0.02
+        and near_table(theta[None, 1:3])[0]
+        and np.linalg.norm(incoming) < 20
+    )
+    if not believed:
+        return None
+    return Meeting(before, after, float(t), np.array([x, y]), incoming, outgoing, misfit)
+
+
+def find_meetings(
+    camera: Camera,
+    arcs: Sequence[BallArc],
+    pieces: Sequence[Run],
+    fresh: Sequence[Run] | None = None,
+) -> list[Meeting]:
+    """All believable bounces between ball arcs, or between a ball arc and a short piece.
+
+    Parameters
+    ----------
+    camera : Camera
+    arcs : sequence of BallArc
+    pieces : sequence of Run
+        Short runs, which may only partner an arc.
+    fresh : sequence of Run, optional
+        If given, only pairs with one of these are tried.
+    """
+    new = None if fresh is None else {id(r) for r in fresh}
+    scale = max(camera.size) / 1920
+    runs = [arc.run for arc in arcs]
+    flying = {id(run) for run in runs}
+    runs = runs + [p for p in pieces if id(p) not in flying]
+    if len(runs) < 2:
+        return []
+    begins = np.array([r.times[0] for r in runs])
+    ends = np.array([r.times[-1] for r in runs])
+    order = np.argsort(begins)
+    meetings = []
+    for i, before in enumerate(runs):
+        low = np.searchsorted(begins[order], ends[i] - 0.012)
+        high = np.searchsorted(begins[order], ends[i] + _LONGEST_GAP)
+        for j in order[low:high].tolist():
+            after = runs[j]
+            if j == i or not (i < len(arcs) or j < len(arcs)):
+                continue
+            if new is not None and not ({id(before), id(after)} & new):
+                continue
+            if len(before.times) + len(after.times) < _FEWEST:
+                continue
+            if not _close(before, after, scale):
+                continue
+            meeting = fit_meeting(camera, before, after)
+            if meeting is not None:
+                meetings.append(meeting)
+    return meetings
+
+
+def _close(before: Run, after: Run, scale: float) -> bool:
+    """Do the two paths, drawn on as straight lines, pass near each other between them?"""
+    middle = (before.times[-1] + after.times[0]) / 2
+    n, m = min(3, len(before.times)), min(3, len(after.times))
+    speed0 = (before.points[-1] - before.points[-n]) / (before.times[-1] - before.times[-n])
+    speed1 = (after.points[m - 1] - after.points[0]) / (after.times[m - 1] - after.times[0])
+    at0 = before.points[-1] + speed0 * (middle - before.times[-1])
+    at1 = after.points[0] + speed1 * (middle - after.times[0])
+    gap = after.times[0] - before.times[-1]
+    reach = 12 * scale + gap / 2 * float(np.hypot(*(speed1 - speed0)))
+    return float(np.hypot(*(at1 - at0))) < reach
+
+
+def _start(camera: Camera, before: Run, after: Run) -> np.ndarray | None:
+    """A first guess: the pixel between the runs, cut with the plane; then linear velocities."""
+    middle = (before.times[-1] + after.times[0]) / 2
+    pixel = (before.points[-1] + after.points[0]) / 2
+    place = camera.cut_plane(pixel[None], table.BALL_RADIUS)[0]
+    if not np.isfinite(place).all() or not near_table(place[None], 0.5)[0]:
+        return None
+    spot = np.array([*place, table.BALL_RADIUS])
+    velocities = []
+    for run, vertical in ((before, -2.0), (after, 1.8)):
+        rays = camera.normalised(run.points)
+        rows = np.concatenate(
+            [
+                camera.rotation[0] - rays[:, :1] * camera.rotation[2],
+                camera.rotation[1] - rays[:, 1:] * camera.rotation[2],
+            ]
+        )
+        right = np.concatenate(
+            [
+                rays[:, 0] * camera.translation[2] - camera.translation[0],
+                rays[:, 1] * camera.translation[2] - camera.translation[1],
+            ]
+        )
+        lag = np.tile(run.times - middle, 2)
+        weight = camera.matrix[0, 0] / (float(camera.depths(spot[None])[0]) * SIGHTING_SD * 3)
+        target = right - rows @ spot + rows[:, 2] * flight.GRAVITY * lag**2 / 2
+        design = rows * lag[:, None] * weight
+        prior = 1 / np.array([5.0, 2.0, 1.5])
+        normal = design.T @ design + np.diag(prior**2)
+        expected = prior**2 * np.array([0, 0, vertical])
+        velocities.append(np.linalg.solve(normal, design.T @ (target * weight) + expected))
+    return np.concatenate([[middle], place, *velocities])
+
+
+def _sightings(
+    camera: Camera, batch: np.ndarray, times: np.ndarray, later: np.ndarray
+) -> np.ndarray:
+    """Image points of the model at `times`, shape (B, N, 2)."""
+    lag = times[None] - batch[:, :1]
+    velocity = np.where(later[None, :, None], batch[:, None, 6:9], batch[:, None, 3:6])
+    k = flight.drag_constant()
+    speed = np.linalg.norm(velocity, axis=2, keepdims=True)
+    pull = -k * speed * velocity
+    pull[..., 2] -= flight.GRAVITY
+    along = (velocity * pull).sum(axis=2, keepdims=True) / np.maximum(speed, 1e-9)
+    jerk = -k * (along * velocity + speed * pull)
+    t = lag[..., None]
+    offset = velocity * t + pull * t**2 / 2 + jerk * t**3 / 6
+    spot = np.concatenate([batch[:, 1:3], np.full((len(batch), 1), table.BALL_RADIUS)], axis=1)
+    return camera.project(spot[:, None] + offset)
+
+
+def _expectations(batch: np.ndarray) -> np.ndarray:
+    """What is expected of a bounce, in standard deviations, shape (B, 6)."""
+    incoming, outgoing = batch[:, 3:6], batch[:, 6:9]
+    fall = np.maximum(-incoming[:, 2], 0.3)
+    loss = (outgoing[:, 2] - flight.RESTITUTION * -incoming[:, 2]) / (_PRIOR_SD[0] * fall)
+    rub = (outgoing - incoming)[:, :2] / (_PRIOR_SD[1:] * np.maximum(fall, 1.0)[:, None] / 2)
+    return np.concatenate([loss[:, None], rub, incoming / np.array([6.0, 4.0, 4.0])], axis=1)

@@ -1,0 +1,304 @@
+"""From meetings of runs to fitted paths of the ball.
+
+Meetings that share a run are one path over several bounces. A path is first fitted to rough
+candidates; it then tells where the ball must be in every frame, how large and how fast, so that
+missing sightings are found, each picture is measured properly, and the fit is repeated. What a
+real ball did fits to a fraction of a pixel, with pictures that look like a ball of the right size;
+what did not is dropped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration import table
+from calibration.camera import Camera
+from placement import ball_image
+from placement.ball import Candidates
+from placement.ball_image import Look
+from placement.bounces import Meeting
+from placement.trajectory import (
+    Expectations,
+    Model,
+    Path,
+    Sightings,
+    first_guess,
+    fit_path,
+)
+
+_RAW_SD = 1.2  # px at 1920 px width, of an unmeasured candidate
+_SHADE_SHIFT = 0.3  # radii by which an unmeasured candidate sits above the ball's centre
+_MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
+_GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviations
+_WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
+_FEWEST = 6  # sightings that a path needs
+_LEAST_BALLS = 0.5  # share of sightings that must look like a ball
+_STRANGERS = 3  # frames in a row without the ball after which a path is not followed on
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FollowedPath:
+    """A path with what it was fitted to.
+
+    Attributes
+    ----------
+    path : Path
+    frames : ndarray of int, shape (N,)
+    sightings : Sightings
+    measured : ndarray of bool, shape (N,)
+        Whether a sighting's picture was fitted, not only its brightness centred.
+    pictures : tuple of (Candidates, int)
+        The candidate behind each sighting.
+    first_seen, last_seen : float
+        s, of the stretch in which the path holds.
+    """
+
+    path: Path
+    frames: np.ndarray
+    sightings: Sightings
+    measured: np.ndarray
+    pictures: tuple[tuple[Candidates, int], ...]
+    first_seen: float
+    last_seen: float
+
+
+def chains_of(meetings: Sequence[Meeting]) -> list[list[Meeting]]:
+    """Join meetings that share a run, best first; each run is used once on either side."""
+
+    def worth(m: Meeting) -> float:
+        return min(len(m.before.times), 12) + min(len(m.after.times), 12) - 6 * m.misfit
+
+    ordered = sorted(meetings, key=worth, reverse=True)
+    ending: dict[int, Meeting] = {}
+    beginning: dict[int, Meeting] = {}
+    for m in ordered:
+        if id(m.before) in ending or id(m.after) in beginning:
+            continue
+        ending[id(m.before)] = m
+        beginning[id(m.after)] = m
+    chains = []
+    starts = [m for m in ending.values() if id(m.before) not in beginning]
+    for m in sorted(starts, key=lambda m: m.time):
+        chain = [m]
+        while id(chain[-1].after) in ending and len(chain) < 64:
+            chain.append(ending[id(chain[-1].after)])
+        chains.extend(chain[i : i + _MOST_BOUNCES] for i in range(0, len(chain), _MOST_BOUNCES))
+    return chains
+
+
+def follow_chain(
+    camera: Camera,
+    chain: Sequence[Meeting],
+    frames: Mapping[int, Candidates],
+    look: Look,
+    expectations: Expectations,
+    *,
+    readout_s: float = 0.0,
+    rounds: int = 2,
+) -> FollowedPath | None:
+    """Fit a chain of meetings, gather its sightings, measure them and fit again.
+
+    Parameters
+    ----------
+    camera : Camera
+    chain : sequence of Meeting
+        In time order; each after-run is the next before-run.
+    frames : mapping of int to Candidates
+        By frame index; at least those of the chain's time.
+    look : Look
+    expectations : Expectations
+    readout_s : float
+        See `placement.trajectory.fit_path`.
+    rounds : int
+        How often to measure and fit again.
+
+    Returns
+    -------
+    FollowedPath or None
+        None where no ball's path fits.
+    """
+    scale = max(camera.size) / 1920
+    runs = [chain[0].before, *(m.after for m in chain)]
+    members = [
+        (int(f), int(m)) for run in runs for f, m in zip(run.frames, run.members, strict=True)
+    ]
+    members = [fm for fm in dict(members).items() if fm[0] in frames]
+    start = first_guess(
+        [m.time for m in chain], chain[0].place, chain[0].incoming, [m.outgoing for m in chain],
+        expectations,
+    )
+    n = len(chain)
+    path: Path | None = Path(
+        start, np.diag(np.full(len(start), 1e-4)), n, np.empty(0), np.empty((0, 2)),
+        np.empty((0, 2, 2)), 0.0, np.empty((0, 2)), 0,
+    )
+    rough = _raw_sightings(camera, path, members, frames, scale)
+    path = fit_path(camera, rough, start, n, expectations, readout_s=readout_s, most_steps=15)
+    if path is None or path.misfit > 3.0:
+        return None
+    for last in range(rounds):
+        members = _gather(camera, path, frames, members, scale)
+        if len(members) < _FEWEST:
+            return None
+        sightings, measured = _measured(camera, path, members, frames, look, scale)
+        for attempt in range(3):
+            fitted = fit_path(
+                camera, sightings, path.theta, n, expectations, readout_s=readout_s, most_steps=12
+            )
+            if fitted is None:
+                return None
+            path = fitted
+            keep = _agreeing(path, sightings, scale)
+            if keep.all() or attempt == 2:
+                break
+            if keep.sum() < _FEWEST:
+                return None
+            members = [m for m, k in zip(members, keep, strict=True) if k]
+            sightings = Sightings(
+                sightings.times[keep], sightings.points[keep], sightings.covariances[keep]
+            )
+            measured = measured[keep]
+        if last == 0 and measured.mean() < _LEAST_BALLS:
+            return None
+    return FollowedPath(
+        path,
+        np.array([f for f, _ in members]),
+        sightings,
+        measured,
+        tuple((frames[f], m) for f, m in members),
+        float(sightings.times[0]),
+        float(sightings.times[-1]),
+    )
+
+
+def _agreeing(path: Path, sightings: Sightings, scale: float) -> np.ndarray:
+    """Which sightings the path explains; at either end it stops where they leave it for good."""
+    sd = np.sqrt(np.trace(sightings.covariances, axis1=1, axis2=2) / 2 + (0.3 * scale) ** 2)
+    off = np.hypot(*path.residuals.T) / sd
+    typical = max(1.0, float(np.median(off)) / 1.2)
+    good = off < 4.0 * typical
+    keep = good.copy()
+    # from each end inwards, until three in a row agree
+    for order in (np.arange(len(good)), np.arange(len(good))[::-1]):
+        run = 0
+        for i in order:
+            run = run + 1 if good[i] else 0
+            if run == 3:
+                break
+            keep[i] = False
+        inner = order[: np.flatnonzero(order == i)[0] + 1]
+        keep[inner[-3:]] = good[inner[-3:]]
+    return keep
+
+
+def radii_px(camera: Camera, positions: np.ndarray) -> np.ndarray:
+    """Radius of the ball's picture at positions (N, 3), px, shape (N,)."""
+    return camera.matrix[0, 0] * table.BALL_RADIUS / camera.depths(positions)
+
+
+def picture_speeds(camera: Camera, path: Path, times: np.ndarray) -> np.ndarray:
+    """Speed of the ball's picture at `times` (N,), px/s, shape (N, 2)."""
+    step = 5e-4
+    at, speed = path.positions(times), path.velocities(times)
+    return (camera.project(at + step * speed) - camera.project(at - step * speed)) / (2 * step)
+
+
+def _raw_sightings(
+    camera: Camera,
+    path: Path,
+    members: Sequence[tuple[int, int]],
+    frames: Mapping[int, Candidates],
+    scale: float,
+) -> Sightings:
+    """Candidates as they are, moved down from the bright top of the ball to its centre."""
+    members = sorted(members)
+    times = np.array([frames[f].time_s for f, _ in members])
+    points = np.array([frames[f].points[m] for f, m in members])
+    radii = np.clip(radii_px(camera, path.positions(times)), 2, 60)
+    points[:, 1] += _SHADE_SHIFT * radii
+    sd = np.hypot(_RAW_SD * scale, 0.1 * radii)
+    return Sightings(times, points, sd[:, None, None] ** 2 * np.eye(2))
+
+
+def _gather(
+    camera: Camera,
+    path: Path,
+    frames: Mapping[int, Candidates],
+    members: Sequence[tuple[int, int]],
+    scale: float,
+) -> list[tuple[int, int]]:
+    """The candidate nearest to the path in every frame, as far out as the ball is still there."""
+    known = sorted(f for f, _ in members)
+    first, last = known[0], known[-1]
+    order = sorted(frames)
+    position = {f: i for i, f in enumerate(order)}
+    low, high = position[first], position[last]
+    rate = (len(order) - 1) / max(1e-3, frames[order[-1]].time_s - frames[order[0]].time_s)
+    beyond = max(4, int(0.35 * rate))
+    span = order[max(0, low - beyond) : high + beyond + 1]
+    times = np.array([frames[f].time_s for f in span])
+
+    def picture(model: Model) -> np.ndarray:
+        at = camera.project(model.at(times))
+        return at.reshape(len(at), -1)
+
+    values, covariance = path.propagate(picture)
+    predicted = values.reshape(-1, 2)
+    variance = np.diag(covariance).reshape(-1, 2)
+    radii = np.clip(radii_px(camera, path.positions(times)), 2, 60)
+    reach = 3 * np.sqrt(np.nan_to_num(variance.max(axis=1), nan=0.0)) + _GATE_PX * scale
+    reach = np.minimum(reach, 3 * radii + _GATE_PX * scale)
+    hits: dict[int, int] = {}
+    for k, f in enumerate(span):
+        found = frames[f]
+        if not len(found.points) or not np.isfinite(predicted[k]).all():
+            continue
+        shifted = found.points + [0.0, _SHADE_SHIFT * radii[k]]
+        gap = np.hypot(*(shifted - predicted[k]).T)
+        m = int(np.argmin(gap))
+        if gap[m] < reach[k]:
+            hits[f] = m
+    # within the known stretch every hit counts; beyond it only while the ball keeps being there
+    kept = [f for f in span if f in hits and first <= f <= last]
+    for side in (range(position[last] + 1, len(order)), range(position[first] - 1, -1, -1)):
+        missed = 0
+        for i in side:
+            f = order[i]
+            if f in hits:
+                kept.append(f)
+                missed = 0
+            else:
+                missed += 1
+                if missed >= _STRANGERS or f not in span:
+                    break
+    return sorted((f, hits[f]) for f in set(kept))
+
+
+def _measured(
+    camera: Camera,
+    path: Path,
+    members: Sequence[tuple[int, int]],
+    frames: Mapping[int, Candidates],
+    look: Look,
+    scale: float,
+) -> tuple[Sightings, np.ndarray]:
+    """Measure the picture of every member; unmeasured where no ball of that size fits."""
+    times = np.array([frames[f].time_s for f, _ in members])
+    positions = path.positions(times)
+    radii = np.clip(radii_px(camera, positions), 1.5, 60)
+    speeds = picture_speeds(camera, path, times)
+    predicted = camera.project(positions)
+    patches, origins = ball_image.gather([(frames[f], m) for f, m in members])
+    images = ball_image.measure(patches, origins, predicted, radii, speeds, look)
+    good = np.isfinite(images.centres[:, 0]) & (images.misfits < _WORST_PICTURE)
+    points = images.centres.copy()
+    raw = np.array([frames[f].points[m] for f, m in members])
+    raw[:, 1] += _SHADE_SHIFT * radii
+    points[~good] = raw[~good]
+    covariances = images.covariances.copy()
+    sd = np.hypot(_RAW_SD * scale, 0.15 * radii)
+    covariances[~good] = sd[~good, None, None] ** 2 * np.eye(2)
+    return Sightings(times, points, covariances), good

@@ -1,0 +1,196 @@
+"""From a stream of candidates to the paths that a ball flew, a few seconds late.
+
+Only a window of frames is held, so that memory does not grow with the film. The first paths of a
+film wait until there are enough pictures to learn how its ball looks; they are then measured again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Camera
+from placement import ball_image
+from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks
+from placement.ball import Candidates
+from placement.ball_image import Look
+from placement.bounces import Meeting, find_meetings
+from placement.paths import FollowedPath, chains_of, follow_chain, picture_speeds, radii_px
+from placement.tracks import Linker, Run
+from placement.trajectory import Expectations
+
+_SETTLE_EVERY = 0.5  # s
+_SETTLED = 0.9  # s after its last sighting a chain is taken as complete
+_KEEP = 2.5  # s that a run waits for a partner
+_MARGIN = 0.7  # s of frames kept on both sides of a chain
+_LEARN_PICTURES = 60  # measured pictures with which the look is learnt
+_LEARN_CHAINS = 8
+_FLIGHT = 6  # sightings of a flight that met no bounce, for it to be reported
+_GOOD_PATH = 2.5  # misfit up to which a path is a ball's
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Traced:
+    """What was found in a stretch of film.
+
+    Attributes
+    ----------
+    paths : list of FollowedPath
+        Over one bounce or more.
+    flights : list of BallArc
+        Ball-like arcs that no bounce joins to another.
+    """
+
+    paths: list[FollowedPath]
+    flights: list[BallArc]
+
+
+class Tracer:
+    """Follows the ball through a film.
+
+    Parameters
+    ----------
+    camera : Camera
+    fps : float
+    expectations : Expectations
+    readout_s : float
+        See `placement.trajectory.fit_path`.
+    """
+
+    def __init__(
+        self,
+        camera: Camera,
+        fps: float,
+        expectations: Expectations | None = None,
+        *,
+        readout_s: float = 0.0,
+    ) -> None:
+        self.camera = camera
+        self.look = Look(exposure_s=min(1 / 250, 0.5 / fps))
+        self.learnt = False
+        self._expectations = expectations or Expectations()
+        self._readout_s = readout_s
+        self._linker = Linker(max(camera.size))
+        self._scatter = SIGHTING_SD * max(camera.size) / 1920
+        self._frames: dict[int, Candidates] = {}
+        self._pieces: list[Run] = []
+        self._arcs: list[BallArc] = []
+        self._fresh: list[Run] = []
+        self._meetings: list[Meeting] = []
+        self._waiting: list[tuple[list[Meeting], dict[int, Candidates], FollowedPath]] = []
+        self._due = _SETTLE_EVERY
+
+    def push(self, found: Candidates) -> Traced | None:
+        """Take the next frame's candidates; now and then return what has been settled."""
+        self._frames[found.frame] = found
+        self._take(self._linker.push(found))
+        if found.time_s < self._due:
+            return None
+        self._due = found.time_s + _SETTLE_EVERY
+        return self._settle(found.time_s)
+
+    def finish(self) -> Traced:
+        """Settle all that is left."""
+        self._take(self._linker.finish())
+        traced = self._settle(np.inf)
+        if self._waiting:
+            traced.paths.extend(self._learn())
+        return traced
+
+    def _take(self, runs: list[Run]) -> None:
+        for run in runs:
+            for piece in split_at_kinks(run, self._scatter):
+                n = len(piece.times)
+                if n < 3:
+                    continue
+                arc = fit_arc(self.camera, piece) if n >= 5 else None
+                if arc is not None:
+                    self._arcs.append(arc)
+                elif n <= 8:
+                    self._pieces.append(piece)  # too short to judge alone
+                else:
+                    continue
+                self._fresh.append(piece)
+
+    def _settle(self, now: float) -> Traced:
+        self._meetings += find_meetings(self.camera, self._arcs, self._pieces, self._fresh)
+        self._fresh = []
+        paths: list[FollowedPath] = []
+        spent: set[int] = set()
+        for chain in chains_of(self._meetings):
+            if chain[-1].after.times[-1] > now - _SETTLED:
+                continue
+            for m in chain:
+                spent |= {id(m.before), id(m.after)}
+            paths.extend(self._follow(chain))
+        self._meetings = [
+            m for m in self._meetings if not ({id(m.before), id(m.after)} & spent)
+        ]
+        flights = []
+        horizon = now - _KEEP
+        for arc in self._arcs:
+            settled = arc.run.times[-1] < horizon
+            if settled and id(arc.run) not in spent and len(arc.run.times) >= _FLIGHT:
+                flights.append(arc)
+        self._arcs = [
+            a for a in self._arcs if id(a.run) not in spent and a.run.times[-1] >= horizon
+        ]
+        self._pieces = [
+            p for p in self._pieces if id(p) not in spent and p.times[-1] >= horizon
+        ]
+        self._meetings = [m for m in self._meetings if m.after.times[-1] >= horizon]
+        oldest = min(
+            [now - _KEEP, *(a.run.times[0] for a in self._arcs),
+             *(m.before.times[0] for m in self._meetings)]
+        )
+        for f in [f for f, c in self._frames.items() if c.time_s < oldest - _MARGIN]:
+            del self._frames[f]
+        return Traced(paths, flights)
+
+    def _follow(self, chain: list[Meeting]) -> list[FollowedPath]:
+        """Fit a chain; keep it back while the look is not learnt."""
+        low, high = chain[0].before.times[0] - _MARGIN, chain[-1].after.times[-1] + _MARGIN
+        frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
+        followed = self._fit(chain, frames, rounds=2 if self.learnt else 1)
+        if followed is None:
+            return []
+        if self.learnt:
+            return [followed] if followed.path.misfit < _GOOD_PATH else []
+        self._waiting.append((chain, frames, followed))
+        pictures = sum(int(w[2].measured.sum()) for w in self._waiting)
+        if pictures >= _LEARN_PICTURES * 2 or len(self._waiting) >= _LEARN_CHAINS:
+            return self._learn()
+        return []
+
+    def _fit(
+        self, chain: list[Meeting], frames: dict[int, Candidates], rounds: int
+    ) -> FollowedPath | None:
+        return follow_chain(
+            self.camera, chain, frames, self.look, self._expectations,
+            readout_s=self._readout_s, rounds=rounds,
+        )
+
+    def _learn(self) -> list[FollowedPath]:
+        """Learn the ball's look from the waiting paths; fit these again with it."""
+        self.learnt = True
+        pictures, radii, speeds, centres = [], [], [], []
+        for _, _, followed in self._waiting:
+            if followed.path.misfit > 2 * _GOOD_PATH:
+                continue
+            times = followed.sightings.times
+            positions = followed.path.positions(times)
+            use = followed.measured
+            pictures += [p for p, m in zip(followed.pictures, use, strict=True) if m]
+            radii.append(radii_px(self.camera, positions)[use])
+            speeds.append(picture_speeds(self.camera, followed.path, times)[use])
+            centres.append(followed.sightings.points[use])
+        if len(pictures) >= _LEARN_PICTURES // 3:
+            patches, origins = ball_image.gather(pictures)
+            self.look = ball_image.learn_look(
+                patches, origins, np.concatenate(centres), np.concatenate(radii),
+                np.concatenate(speeds), self.look,
+            )
+        again = [self._fit(chain, frames, rounds=2) for chain, frames, _ in self._waiting]
+        self._waiting = []
+        return [f for f in again if f is not None and f.path.misfit < _GOOD_PATH]
