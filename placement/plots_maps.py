@@ -155,6 +155,16 @@ def plot_difference(
             zorder=2.7,
         ).set(edgecolor=INK, linewidth=0.0)  # fmt: skip
         said.append("hatched:\nfewer, beyond chance")
+    for sign, peak in (("+", share.argmax()), ("−", share.argmin())):
+        if abs(share.flat[peak]) > 0.1 * limit:  # the sign of each side, for a grey print
+            column, row = np.unravel_index(peak, share.shape)
+            ((across, along),) = to_picture(
+                [[difference.x[column], difference.y[row]]], server_end=server_end, view=view
+            )
+            ax.text(
+                across, along, sign, fontsize=10, color=INK, ha="center", va="center", zorder=3,
+                path_effects=[withStroke(linewidth=2.5, foreground="white")], gid="sign",
+            )  # fmt: skip
     _beside(ax, "\n".join(said) or "nowhere beyond\nchance", view)
     if colorbar:
         _scale(ax, mesh, "change, percentage points in a 10 cm square")

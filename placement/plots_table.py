@@ -14,6 +14,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 from matplotlib.patches import Rectangle
+from matplotlib.patheffects import withStroke
 from numpy.typing import ArrayLike, NDArray
 
 from calibration import table
@@ -277,10 +278,11 @@ def plot_targets(
                 zorder=3.5,
             )
         )
+        # Below the bounces: the words must not hide a serve.
         ax.text(
-            (left + right) / 2, top - 0.045, "\n".join(texts), color=CALLED, fontsize=7.5,
-            ha="center", va="top", zorder=6.5,
-            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 1.0},
+            (left + right) / 2, top - 0.045, "\n".join(texts).replace(", ", "\n"), color=CALLED, fontsize=7,
+            ha="center", va="top", zorder=3.4,
+            path_effects=[withStroke(linewidth=2.0, foreground="white")],
         )  # fmt: skip
     return ax
 

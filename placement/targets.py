@@ -43,10 +43,11 @@ class Target:
         ):
             if word is not None and word not in allowed:
                 raise ValueError(f"{what} must be one of {', '.join(allowed)}, got {word!r}")
-        words = [w for w in (self.depth, self.landing, self.side) if w is not None]
-        if not words:
+        if self.side is None and self.depth is None and self.landing is None:
             raise ValueError("a target needs a side, a depth or a landing third")
-        object.__setattr__(self, "name", ", ".join(words) if self.landing else " ".join(words))
+        called = " ".join(w for w in (self.depth, self.side) if w is not None)
+        third = f"{self.landing} third" if self.landing else ""
+        object.__setattr__(self, "name", ", ".join(w for w in (called, third) if w))
 
     def rectangle(self, server_end: int) -> tuple[tuple[float, float], tuple[float, float]]:
         """Where the first bounce on the receiver's half should fall.

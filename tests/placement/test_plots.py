@@ -167,6 +167,14 @@ def test_difference_names_only_what_is_beyond_chance(ax):
     assert "fewer, beyond chance" in words(ax)
 
 
+def test_difference_has_its_signs_written_for_a_grey_print(ax):
+    plot_difference(plot_table(ax), difference(2.0))
+    signs = {t.get_text(): t.get_position() for t in ax.texts if t.get_gid() == "sign"}
+    # The first drill's serves fell at y = -0.3, the second's at +0.3: left of the server at -x.
+    assert signs["+"] == pytest.approx((-0.3, 0.4), abs=0.05)
+    assert signs["−"] == pytest.approx((0.3, 0.4), abs=0.05)
+
+
 def test_difference_within_chance_says_so(ax):
     plot_difference(plot_table(ax), difference(9.0))
     assert "nowhere beyond" in words(ax)

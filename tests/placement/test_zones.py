@@ -199,7 +199,12 @@ def test_target_rectangle_is_on_the_receivers_half_as_the_server_sees_it():
 
 def test_target_of_depth_alone_has_no_aim_for_the_first_bounce():
     assert np.isnan(Target(depth="short").aim(-1)).all()
+
+
+def test_target_is_named_as_a_coach_would_call_it():
     assert Target(depth="short", side="left").name == "short left"
+    assert Target(side="left", landing="middle").name == "left, middle third"
+    assert Target(landing="near net").name == "near net third"
 
 
 def test_hit_needs_every_called_word():
