@@ -18,12 +18,14 @@ from calibration.edges import (
     sample_profiles,
 )
 from calibration.result import NetCheck
-from calibration.table import CENTRE_LINE, HALF_LENGTH, NET_HEIGHT, NET_SPAN
+from calibration.table import CENTRE_LINE, HALF_LENGTH, HALF_WIDTH, NET_HEIGHT, NET_SPAN
 
 TAPE = 0.015  # m, white band along the net's top; common practice
 NET_REACH_M = 0.09  # the tape is looked for so far from where the law puts it
-NET_REFUSE_M = 0.045  # a net clearly seen farther off than this contradicts the corners
-NET_REFUSE_PX = 5.0
+NET_FAR = 3.0  # times that, for a net that contradicts the corners
+NET_FAR_SEEN = 0.6  # share of it, and of its ends, that must be seen
+NET_REFUSE_M = 0.030  # a net clearly seen farther off than this contradicts the corners
+NET_REFUSE_PX = 4.0
 NET_CLEAR = 0.5  # share of the tape on one line that counts as clearly seen
 
 
@@ -50,8 +52,14 @@ def check_net(luma: np.ndarray, camera: Camera) -> NetCheck:
     stations = _along(camera, middle, np.array([0, 0, -1.0]), TAPE)
     if len(stations.line) >= 10:
         scale = camera.matrix[0, 0] / camera.depths(stations.points)  # px per m
-        reach = float(np.clip(NET_REACH_M * np.median(scale), 5.0, 70.0))
+        reach = float(np.clip(NET_REACH_M * np.median(scale), 5.0, 60.0))
         offset, good = _line_offset(luma, stations, reach)
+        if good.mean() < NET_CLEAR:
+            # farther off, only a line that overhangs both side lines, as no line of the table does
+            far, far_good = _line_offset(luma, stations, reach * NET_FAR)
+            beyond = np.abs(stations.points[:, 1]) > HALF_WIDTH + 0.02
+            if far_good.mean() > NET_FAR_SEEN and far_good[beyond].mean() > NET_FAR_SEEN:
+                offset, good = far, far_good
         seen = float(good.mean()) * len(stations.line) / len(y)
         if good.sum() >= 8:
             residual_px = float(np.sqrt(np.mean(offset[good] ** 2)))

@@ -145,8 +145,12 @@ class StandWatch:
 
     def _stand_again(self) -> StandEvent:
         assert self._moving_since is not None
-        start, end = self._moving_since, self._settled[0][0]
+        start = self._moving_since
         still = median_still([luma for _, luma in self._settled])
+        stands = _Patches(still)
+        end = next(
+            (time for time, luma in self._settled if _same_place(stands, luma)), self._settled[0][0]
+        )
         shift, lost = self._reference.compare(still)
         seen = float("nan") if lost >= LOST_SHARE else shift
         self._moving_since = None
@@ -160,7 +164,7 @@ class StandWatch:
                 calibration=self.calibration,
                 message=f"The picture shook from {start:.1f} to {end:.1f} s and came back.",
             )
-        self._reference = _Patches(still)
+        self._reference = stands
         try:
             found = self._find(still, self._last_known)
         except CalibrationError as error:
@@ -178,6 +182,12 @@ class StandWatch:
         return StandEvent(
             start=start, end=end, shift_px=seen, calibration=self.calibration, message=message
         )
+
+
+def _same_place(patches: _Patches, luma: np.ndarray) -> bool:
+    """True for a frame that shows the patches sharply and in their places."""
+    shift, lost = patches.compare(luma)
+    return lost < LOST_SHARE and shift < MOVED_PX
 
 
 def _find(still: np.ndarray, before: Calibration) -> Calibration:

@@ -30,6 +30,7 @@ CORRELATION = 4.0  # neighbouring stations share pixels, blur and coding blocks
 LINE_SD_PX = 0.05  # sd of the offset that a whole line shares, which no number of stations removes
 THIN_LINE_SD_PX = 0.2  # added for a line of no width
 THIN_PX = 1.5  # below this width a line cannot be told from a step behind it
+INNER_SHARE = 0.8  # of the best votes: a peak as good as that counts
 RIDGE_SHARE = 0.35  # of a line's usual height: a station that stands out less is hidden
 
 
@@ -179,7 +180,7 @@ def fit_edges(
         stations = lay_stations(camera, step_px=STATION_STEP * (4 if first else 1 if last else 2))
         if len(stations.line) < 16:
             break
-        guess, contrast = find_bright_line(luma, stations, reach, by_line=first)
+        guess, contrast = find_bright_line(luma, stations, reach, by_line=first, borders=True)
         if first:
             offset = np.where(contrast > 6, guess, np.nan)
             sd = np.full(len(offset), 1.0)
@@ -261,9 +262,18 @@ def _line_errors(fit: CameraFit, stations: Stations, sd: np.ndarray) -> np.ndarr
 
 
 def find_bright_line(
-    luma: np.ndarray, stations: Stations, reach: float, *, by_line: bool
+    luma: np.ndarray,
+    stations: Stations,
+    reach: float,
+    *,
+    by_line: bool,
+    borders: bool = False,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Offset of the best bright line near each station, and how far it stands out, grey levels."""
+    """Offset of the best bright line near each station, and how far it stands out, grey levels.
+
+    With `by_line` the stations of one line agree on a straight one. With `borders` the bright line
+    must have on its inner side what lies well inside: the table, not a strip of floor.
+    """
     half_range = reach + float(stations.width.max()) / 2 + 4
     offsets = np.arange(-half_range, half_range + PROFILE_STEP, PROFILE_STEP)
     profiles = sample_profiles(luma, stations, offsets)
@@ -282,12 +292,25 @@ def find_bright_line(
 
     half = np.maximum(w * 0.7, 1.0) / 2
     white = mean(shifts - half, shifts + half)
-    out = mean(shifts - w / 2 - 3.0, shifts - w / 2 - 1.0)
+    # outside, the darker of two strips: another bright line may run a few px away
+    out = np.minimum(
+        mean(shifts - w / 2 - 2.0, shifts - w / 2 - 1.0),
+        mean(shifts - w / 2 - 3.5, shifts - w / 2 - 2.5),
+    )
     inn = mean(shifts + w / 2 + 1.0, shifts + w / 2 + 3.5)
     score = white - np.maximum(out, inn)
     # a line on a bright ground still shows its inner side
     score = np.maximum(score, 0.5 * np.minimum(white - inn, white - out + 20.0))
     score[~np.isfinite(profiles).all(axis=1)] = 0.0
+    if borders:
+        deep = mean(np.array([reach]) + w / 2, np.array([reach]) + w / 2 + 4.0)
+        for k in range(4):
+            rows = stations.line == k
+            if rows.any():
+                level = float(np.median(deep[rows]))
+                score[rows] = np.where(
+                    inn[rows] - level < 0.4 * (white[rows] - level), score[rows], 0.0
+                )
     guess = shifts[np.argmax(score, axis=1)]
     if by_line:
         level = np.clip(score / 25.0, 0.0, 1.0)
@@ -301,12 +324,29 @@ def find_bright_line(
             path = a[..., None] * (1 - t) + b[..., None] * t
             index = np.clip(np.rint((path + reach) / step).astype(int), 0, len(shifts) - 1)
             sums = level[rows, index].sum(axis=-1)
-            i, j = np.unravel_index(int(np.argmax(sums)), sums.shape)
+            i, j = _innermost_peak(sums)
             guess[rows] = ends[i] * (1 - t) + ends[j] * t
     near = np.abs(shifts - guess[:, None]) <= 1.5
     best = np.where(near, score, -np.inf)
     index = np.argmax(best, axis=1)
     return shifts[index], score[np.arange(len(score)), index]
+
+
+def _innermost_peak(votes: np.ndarray) -> tuple[int, int]:
+    """Of the well supported peaks the one farthest inward: no other line lies inside the edge's.
+
+    A line of the floor or a wall may run close outside the edge, and be as bright.
+    """
+    padded = np.pad(votes, 1, constant_values=-np.inf)
+    peak = (votes >= padded[:-2, :-2]) & (votes >= padded[2:, 2:])
+    peak &= votes >= INNER_SHARE * votes.max()
+    i, j = np.nonzero(peak)
+    k = int(np.lexsort((votes[i, j], i + j))[-1])
+    # the best within a step of it
+    rows, columns = np.arange(len(votes)), np.arange(votes.shape[1])
+    close = (np.abs(rows - i[k]) <= 2)[:, None] & (np.abs(columns - j[k]) <= 2)[None, :]
+    best = int(np.argmax(np.where(close, votes, -np.inf)))
+    return best // votes.shape[1], best % votes.shape[1]
 
 
 def _fine(

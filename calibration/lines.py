@@ -19,6 +19,7 @@ WORK_SIZE = 960  # px, long side of the picture that is searched
 SHORTEST = 0.015  # of the long side: shorter segments are texture
 MAX_SEGMENTS = 700
 REACH = 12  # px: the widest white line looked for
+PIECE = 80.0  # px
 BREAK = 14.0  # px: a wider gap starts another run of a line
 RIDGE_HEIGHT = 7.0  # L* (0-255): a white line stands out by at least this
 
@@ -91,8 +92,25 @@ def find_lines(picture: np.ndarray) -> Lines:
     segments, length = segments[long_enough], length[long_enough]
     order = np.argsort(-length)[:MAX_SEGMENTS]
     smooth = cv2.blur(lab, (3, 3))
-    described = _describe(segments[order].astype(float), lab, smooth)
+    segments = _in_pieces(segments[order].astype(float))
+    if not len(order):
+        nothing = np.empty(0)
+        return Lines(point=np.empty((0, 2)), direction=np.empty((0, 2)), start=nothing,
+                     stop=nothing, seen=nothing, width=nothing, height=nothing,
+                     left=np.empty((0, 3)), right=np.empty((0, 3)))  # fmt: skip
+    described = _describe(segments, lab, smooth)
     return _merge(described)
+
+
+def _in_pieces(segments: np.ndarray) -> np.ndarray:
+    """Cut long segments into pieces: one may run on from the table along a line of the floor."""
+    length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    n = np.maximum(1, np.rint(length / PIECE)).astype(int)
+    which = np.repeat(np.arange(len(segments)), n)
+    first = np.concatenate([np.arange(k) for k in n]) if len(n) else np.empty(0)
+    a, b = segments[which, :2], segments[which, 2:]
+    low, high = (first / n[which])[:, None], ((first + 1) / n[which])[:, None]
+    return np.hstack([a + (b - a) * low, a + (b - a) * high])
 
 
 def _describe(segments: np.ndarray, lab: np.ndarray, smooth: np.ndarray) -> Lines:
@@ -108,8 +126,6 @@ def _describe(segments: np.ndarray, lab: np.ndarray, smooth: np.ndarray) -> Line
 
     def look(source: np.ndarray) -> np.ndarray:
         flat = places.reshape(len(segments), -1, 2).astype(np.float32)
-        if not len(flat):
-            return np.empty((0, len(offsets), 3))
         values = cv2.remap(
             source, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
@@ -149,8 +165,8 @@ def _describe(segments: np.ndarray, lab: np.ndarray, smooth: np.ndarray) -> Line
         seen=length,
         width=width,
         height=np.where(ridge, best_height, 0.0),
-        left=colour[rows, np.minimum(zero + far, 2 * zero)] if n else np.empty((0, 3)),
-        right=colour[rows, np.maximum(zero - near, 0)] if n else np.empty((0, 3)),
+        left=colour[rows, np.minimum(zero + far, 2 * zero)],
+        right=colour[rows, np.maximum(zero - near, 0)],
     )
 
 
