@@ -303,6 +303,10 @@ class FilmsMixin(PeopleMixin):
             )
         return where
 
+    def calibration_text(self, drill_id: int) -> str:
+        """The calibration of a drill's present analysis, JSON as the analysis wrote it."""
+        return json.dumps(self.drill(drill_id).calibration)
+
     def analyses(self, drill_id: int) -> pd.DataFrame:
         """All analyses of a drill, oldest first: ``analysis_id, version, imported_at, current``."""
         return self._frame(

@@ -78,7 +78,8 @@ def format_turns(turns: Sequence[Turn]) -> str:
     return ", ".join(parts)
 
 
-def _parse_numbers(text: str, what: str) -> tuple[int, ...]:
+def parse_numbers(text: str, what: str) -> tuple[int, ...]:
+    """Numbers of serves written as ranges, such as 1-9;11; `what` names them in an error."""
     numbers: list[int] = []
     for part in text.split(";"):
         match = re.fullmatch(r"\s*(\d{1,6})\s*(?:-\s*(\d{1,6})\s*)?", part)
@@ -113,7 +114,7 @@ def _parse_turn(part: str, position: int) -> Turn:
         word = words.pop(0)
         lower = word.lower()
         if lower == "serves" and words:
-            turn = replace(turn, serves=_parse_numbers(words.pop(0), what))
+            turn = replace(turn, serves=parse_numbers(words.pop(0), what))
         elif word.isascii() and word.isdigit():
             turn = replace(turn, listed=_count(word, what))
         elif re.fullmatch(r"[\d:.]+-[\d:.]+", word):
@@ -172,7 +173,7 @@ def _parse_csv(text: str) -> list[Turn]:
                 raise RecordsError(f"{what}: the count {row['count']!r} is not a whole number")
             turn = replace(turn, listed=_count(row["count"], what))
         if row.get("serves"):
-            turn = replace(turn, serves=_parse_numbers(row["serves"], what))
+            turn = replace(turn, serves=parse_numbers(row["serves"], what))
         for column, field in (("from", "t_from_s"), ("to", "t_to_s")):
             if row.get(column):
                 timed: dict[str, Any] = {field: _seconds(row[column], what)}

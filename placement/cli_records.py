@@ -1,0 +1,502 @@
+"""Sub-commands for records, people and evidence; each is read, call, print.
+
+`add_commands` adds them to an argparse parser. The function that runs a command stands in
+`args.run` and takes the parsed arguments; it returns the exit status, and raises `RecordsError` or
+another `ValueError` whose message is one sentence for the user.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from placement.records import CORRECTABLE, RecordsError, Store, default_store, results_folders
+from placement.records.backup import backup_name
+from placement.records.exchange import DICTIONARY, FORMATS
+from placement.records.turnlist import format_turns, parse_numbers
+from placement.records.turns import Assignment, clock
+
+Handler = Callable[[argparse.Namespace], int]
+
+
+def add_commands(subparsers: Any) -> None:
+    """Add the sub-commands of records, people and evidence.
+
+    Parameters
+    ----------
+    subparsers : argparse action
+        What `ArgumentParser.add_subparsers` returned.
+    """
+    shared = argparse.ArgumentParser(add_help=False)
+    shared.add_argument(
+        "--store", metavar="FILE", help=f"records file or database address ({default_store()})"
+    )
+
+    def command(name: str, run: Handler, words: str) -> argparse.ArgumentParser:
+        parser: argparse.ArgumentParser = subparsers.add_parser(
+            name, help=words, description=words, parents=[shared]
+        )
+        parser.set_defaults(run=run)
+        return parser
+
+    _add_people(command)
+    _add_films(command)
+    _add_evidence(command)
+    _add_keeping(command)
+
+
+def _add_people(command: Callable[..., argparse.ArgumentParser]) -> None:
+    p = command("students", _students, "list students, add or change one, or load a class list")
+    p.add_argument("code", nargs="?", help="initials or candidate number to add or change")
+    p.add_argument("--hand", choices=("right", "left"), help="playing hand")
+    p.add_argument("--name", help="name, only if the school wants it kept ('' removes it)")
+    p.add_argument("--new-code", metavar="CODE", help="other initials or candidate number")
+    p.add_argument("--group", help="group to join, or whose students to list")
+    p.add_argument("--leave", metavar="GROUP", help="group to leave")
+    p.add_argument("--load", metavar="CSV", help="class list with code, and hand, name, group")
+    p.add_argument("--names", action="store_true", help="show the names too")
+    p = command("groups", _groups, "list the groups")
+    p.add_argument("--remove", metavar="GROUP", help="remove a group; its students stay")
+    p = command("note", _note, "keep a note about a student or a drill, or show the notes")
+    p.add_argument("text", nargs="?", help="the note; without it the notes are shown")
+    p.add_argument("--student", default="", metavar="CODE")
+    p.add_argument("--drill", type=int, metavar="NUMBER")
+    p.add_argument("--who", default="", help="your initials")
+
+
+def _add_films(command: Callable[..., argparse.ArgumentParser]) -> None:
+    p = command("import", _import, "bring in the results of analysed clips, or an export")
+    p.add_argument("folder", nargs="+", help="results folder, a folder of them, or an export")
+    p.add_argument("--group", default="", help="group that was filmed")
+    p.add_argument("--date", default="", metavar="DAY", help="day of filming, as 2026-03-31")
+    p.add_argument("--place", default="", help="where it was filmed")
+    p.add_argument("--asked", default="", help="what the students were asked to do")
+    p.add_argument("--keep-until", default="", metavar="DAY", help="last day it may be kept")
+    p = command("drills", _drills, "list the filmed drills, or change or remove one")
+    p.add_argument("drill", nargs="?", type=int, help="number of the drill to change")
+    p.add_argument("--group", help="group that was filmed, or whose drills to list")
+    p.add_argument("--date", metavar="DAY", help="day of filming")
+    p.add_argument("--place")
+    p.add_argument("--asked")
+    p.add_argument("--keep-until", metavar="DAY")
+    p.add_argument("--remove", action="store_true", help="remove the drill with all its serves")
+    p = command("locate", _locate, "say where the clip of a drill is now")
+    p.add_argument("drill", type=int)
+    p.add_argument("file", nargs="?", help="new place of a clip that was moved")
+    p = command("turns", _turns, "say who served in a drill, or show it, or propose turns")
+    p.add_argument("drill", type=int)
+    p.add_argument("turns", nargs="?", help="turn list, such as 'AB 10 short left, CD 10 long'")
+    p.add_argument("--file", help="file with the turn list, typed or CSV")
+    p.add_argument("--propose", action="store_true", help="propose turns, from pauses and ends")
+    p.add_argument("--add-students", action="store_true", help="add students who are not known")
+    p.add_argument("--give", metavar="SERVES", help="serves to give to another turn, as 3-5;9")
+    p.add_argument("--to", type=int, metavar="TURN", help="number of that turn; 0 for nobody")
+    p = command("serves", _serves, "show the serves of a drill or a student")
+    p.add_argument("drill", nargs="?", type=int)
+    p.add_argument("--student", metavar="CODE")
+    p.add_argument("--machine", action="store_true", help="the machine's first answers")
+    p = command("correct", _correct, "correct a serve, or take a correction back")
+    p.add_argument("drill", type=int)
+    p.add_argument("serve", nargs="?", type=int, help="number of the serve")
+    p.add_argument("changes", nargs="*", metavar="NAME=VALUE", help=", ".join(CORRECTABLE))
+    p.add_argument("--who", default="", help="your initials")
+    p.add_argument("--why", default="", help="reason")
+    p.add_argument("--undo", action="store_true", help="take back the last correction")
+    p.add_argument("--redo", action="store_true", help="put it back in force")
+    p.add_argument("--list", action="store_true", help="show all corrections")
+    p = command("changes", _changes, "show what another analysis of a clip changed")
+    p.add_argument("drill", type=int)
+    p.add_argument("--earlier", type=int, metavar="ANALYSIS")
+    p.add_argument("--later", type=int, metavar="ANALYSIS")
+
+
+def _add_evidence(command: Callable[..., argparse.ArgumentParser]) -> None:
+    p = command("figures", _figures, "show the figures of a student")
+    p.add_argument("student")
+    p.add_argument("--csv", metavar="FILE", help="also write them to a file")
+    p = command("compare", _compare, "compare the days of a student")
+    p.add_argument("student")
+    p.add_argument("--first", metavar="DAY")
+    p.add_argument("--second", metavar="DAY")
+    p.add_argument("--all", action="store_true", help="every pair of days, corrected for number")
+    p.add_argument("--picture", metavar="FILE", help="maps of the two days, .png or .svg")
+    p = command("evidence", _evidence, "write the evidence page of a student, PDF and HTML")
+    p.add_argument("student", nargs="*", help="students; or use --group")
+    p.add_argument("--group", help="all students of a group who have served")
+    p.add_argument("--out", default=".", metavar="DIR")
+    p.add_argument("--format", choices=("pdf", "html", "both"), default="both")
+    p.add_argument("--view", choices=("server", "receiver"), default="server")
+    p.add_argument("--no-stills", action="store_true", help="leave out the stills")
+    p.add_argument("--pictures", choices=("png", "svg"), help="also write the pictures alone")
+    p = command("overview", _overview, "write the overview of a group, PDF, HTML and CSV")
+    p.add_argument("group")
+    p.add_argument("--out", default=".", metavar="DIR")
+
+
+def _add_keeping(command: Callable[..., argparse.ArgumentParser]) -> None:
+    p = command("export", _export, "write everything as CSV and Parquet with a dictionary")
+    p.add_argument("folder")
+    p.add_argument("--format", choices=FORMATS, action="append", help="one format only")
+    p.add_argument("--names", action="store_true", help="also the names of the students")
+    p = command("forget", _forget, "remove all that is kept about a student")
+    p.add_argument("student")
+    p.add_argument("--yes", action="store_true", help="do it; without this nothing is removed")
+    p = command("due", _due, "list the drills that may no longer be kept")
+    p.add_argument("--on", metavar="DAY", help="a day, as 2026-07-31; today if left out")
+    p = command("backup", _backup, "write all records to one file")
+    p.add_argument("file", nargs="?", help="file or folder; a name with the moment if left out")
+    p = command("restore", _restore, "bring a backup back in place of the records")
+    p.add_argument("file")
+    p.add_argument("--yes", action="store_true", help="do it; without this nothing is changed")
+
+
+def _open(args: argparse.Namespace) -> Store:
+    return Store(args.store)
+
+
+def _show(frame: pd.DataFrame, none: str) -> None:
+    if not len(frame):
+        print(none)
+        return
+    with pd.option_context("display.width", 200, "display.max_columns", 30):
+        print(frame.to_string(index=False, na_rep=""))
+
+
+def _students(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        if args.load:
+            path = Path(args.load)
+            if not path.is_file():
+                raise RecordsError(f"there is no file {path}")
+            new = store.import_class_list(path, group=args.group or "")
+            print(f"{len(new)} new: {', '.join(new) or 'nobody'}")
+            return 0
+        if args.code is None:
+            _show(store.students(args.group, names=args.names), "no students yet")
+            return 0
+        known = args.code in set(store.students()["code"])
+        if not known:
+            store.add_student(args.code, hand=args.hand or "", name=args.name or "")
+        elif args.hand or args.name is not None or args.new_code:
+            store.change_student(args.code, new_code=args.new_code, hand=args.hand, name=args.name)
+        code = args.new_code if known and args.new_code else args.code
+        if args.group:
+            store.join_group(code, args.group)
+        if args.leave:
+            store.leave_group(code, args.leave)
+        who = store.student(code)
+        print(f"{who.code}: {who.hand or 'hand not given'}; groups: {', '.join(who.groups) or '-'}")
+    return 0
+
+
+def _groups(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        if args.remove:
+            store.remove_group(args.remove)
+        _show(store.groups(), "no groups yet")
+    return 0
+
+
+def _note(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        if args.text:
+            store.add_note(args.text, who=args.who, student_code=args.student, drill_id=args.drill)
+        _show(store.notes(student_code=args.student, drill_id=args.drill), "no notes")
+    return 0
+
+
+def _import(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        for name in args.folder:
+            if (Path(name) / DICTIONARY).is_file():
+                rows = store.import_export(name)
+                print(f"{name}: " + ", ".join(f"{n} {table}" for table, n in rows.items() if n))
+                continue
+            for folder in results_folders(name):
+                done = store.import_results(
+                    folder,
+                    group=args.group,
+                    filmed_on=args.date,
+                    place=args.place,
+                    asked=args.asked,
+                    keep_until=args.keep_until,
+                )
+                state = "already there" if done.already_there else f"{done.n_serves} serves"
+                print(f"drill {done.drill_id}, {done.clip}: {state}")
+                for sentence in (*done.changed, *done.lost_corrections):
+                    print(f"  {sentence}")
+    return 0
+
+
+def _drills(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        if args.drill is None:
+            _show(store.drills(group=args.group), "no filmed drills yet")
+        elif args.remove:
+            removed = store.remove_drill(args.drill)
+            print("removed: " + ", ".join(f"{n} {what}" for what, n in removed.items() if n))
+        else:
+            store.describe_drill(
+                args.drill,
+                group=args.group,
+                filmed_on=args.date,
+                place=args.place,
+                asked=args.asked,
+                keep_until=args.keep_until,
+            )
+            film = store.drill(args.drill)
+            print(f"drill {film.drill_id}, {film.clip}: {film.filmed_on or 'day not given'}")
+    return 0
+
+
+def _locate(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        print(store.locate_clip(args.drill, args.file))
+    return 0
+
+
+def _turns(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        if args.propose:
+            for position, turn in enumerate(store.propose_turns(args.drill), start=1):
+                print(f"{position}: {format_turns([turn])}")
+            return 0
+        if args.give:
+            _give(store, args)
+        text = args.turns
+        if args.file:
+            path = Path(args.file)
+            if not path.is_file():
+                raise RecordsError(f"there is no file {path}")
+            text = path.read_text(encoding="utf-8-sig")
+        if text:
+            _tell(store.set_turns(args.drill, text, make_students=args.add_students))
+        _show(store.turns(args.drill).drop(columns="turn_id"), "nobody is named yet")
+    return 0
+
+
+def _give(store: Store, args: argparse.Namespace) -> None:
+    if args.to is None:
+        raise RecordsError("say to which turn with --to; 0 is nobody")
+    wanted = set(parse_numbers(args.give, "--give"))
+    serves = store.serves(drill_id=args.drill)
+    turns = store.turns(args.drill)
+    position = turns.loc[turns["position"] == args.to, "turn_id"]
+    if args.to and not len(position):
+        raise RecordsError(f"drill {args.drill} has no turn {args.to}")
+    chosen = serves.loc[serves["number"].isin(wanted), "serve_id"].tolist()
+    if len(chosen) != len(wanted):
+        raise RecordsError(f"drill {args.drill} does not have all of the serves {args.give}")
+    store.assign(chosen, int(position.iloc[0]) if args.to else None)
+
+
+def _tell(assignment: Assignment) -> None:
+    for mismatch in assignment.mismatches:
+        print(f"does not add up: {mismatch.sentence}")
+
+
+def _serves(args: argparse.Namespace) -> int:
+    if args.drill is None and args.student is None:
+        raise RecordsError("name a drill, or a student with --student")
+    with _open(args) as store:
+        frame = store.serves(
+            drill_id=args.drill, student_code=args.student, machine_only=args.machine
+        )
+    frame = frame.assign(time=[clock(t) for t in frame["t_start_s"]])
+    columns = ["drill_id", "number", "time", "code", "outcome", "depth", "side", "landing_x_m"]
+    columns += ["landing_y_m", "pace_m_s", "corrected"]
+    _show(frame[columns].round(3), "no serves")
+    return 0
+
+
+def _correct(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        if args.undo or args.redo:
+            act = store.undo if args.undo else store.redo
+            print(act(args.drill, who=args.who))
+            return 0
+        if args.list or args.serve is None:
+            log = store.corrections(args.drill)
+            columns = ["number", "field", "machine_value", "new_value", "who", "made_at", "why"]
+            _show(log[[*columns, "undone_at"]], "no corrections")
+            return 0
+        serves = store.serves(drill_id=args.drill, removed=True)
+        row = serves[serves["number"] == args.serve]
+        if not len(row):
+            raise RecordsError(f"drill {args.drill} has no serve {args.serve}")
+        store.correct(
+            int(row["serve_id"].iloc[0]),
+            dict(_change(text) for text in args.changes),
+            who=args.who,
+            seen_revision=int(row["revision"].iloc[0]),
+            why=args.why,
+        )
+        print(f"serve {args.serve} corrected; the machine's answer is kept")
+    return 0
+
+
+def _change(text: str) -> tuple[str, Any]:
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise RecordsError(f"{text!r} is no change; write it like outcome=let")
+    if name in ("removed", "checked"):
+        return name, value.lower() in ("true", "yes", "1")
+    if name in ("outcome", "depth", "side"):
+        return name, value
+    if value == "":
+        return name, None
+    try:
+        return name, int(value) if name == "server_end" else float(value)
+    except ValueError as error:
+        raise RecordsError(f"{name} needs a number, not {value!r}") from error
+
+
+def _changes(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        known = store.analyses(args.drill)
+        _show(known.drop(columns="settings"), "no such drill")
+        if len(known) < 2:
+            return 0
+        ids = known["analysis_id"].tolist()
+        _show(store.changes(args.earlier or ids[-2], args.later or ids[-1]), "no serve changed")
+    return 0
+
+
+def _figures(args: argparse.Namespace) -> int:
+    import numpy as np
+
+    from placement.figures import figure_table, student_figures
+
+    with _open(args) as store:
+        serves = store.serves(student_code=args.student)
+    table = figure_table(student_figures(serves, rng=np.random.default_rng(0)))
+    for label, words in zip(table["label"], table["words"], strict=True):
+        print(f"{label}: {words}")
+    if args.csv:
+        from placement.evidence.pages import write_whole
+
+        print(write_whole(args.csv, table.to_csv(index=False)))
+    return 0
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from placement.evidence import commands
+
+    with _open(args) as store:
+        for line in commands.compare_student(
+            store,
+            args.student,
+            first=args.first,
+            second=args.second,
+            every_pair=args.all,
+            picture=args.picture,
+        ):
+            print(line)
+    return 0
+
+
+def _evidence(args: argparse.Namespace) -> int:
+    from placement.evidence import commands
+
+    with _open(args) as store:
+        codes = list(args.student)
+        if args.group:
+            codes += [c for c in store.students(args.group)["code"] if c not in codes]
+        if not codes:
+            raise RecordsError("name a student, or a group with --group")
+        for code in codes:
+            if args.group and code not in args.student and not len(store.serves(student_code=code)):
+                print(f"{code}: no serves yet, no page", file=sys.stderr)
+                continue
+            for path in commands.write_student_pages(
+                store,
+                code,
+                args.out,
+                formats=("pdf", "html") if args.format == "both" else (args.format,),
+                view=args.view,
+                with_stills=not args.no_stills,
+                pictures=args.pictures,
+            ):
+                print(path)
+    return 0
+
+
+def _overview(args: argparse.Namespace) -> int:
+    from placement.evidence import commands
+
+    with _open(args) as store:
+        for path in commands.write_overview(store, args.group, args.out):
+            print(path)
+    return 0
+
+
+def _export(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        print(store.export(args.folder, formats=args.format or FORMATS, names=args.names))
+    return 0
+
+
+def _forget(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        who = store.student(args.student)
+        if not args.yes:
+            n = len(store.serves(student_code=who.code))
+            print(f"This would remove {who.code} with {n} serves for good; say --yes to do it.")
+            return 1
+        print(store.forget(who.code))
+    return 0
+
+
+def _due(args: argparse.Namespace) -> int:
+    with _open(args) as store:
+        _show(store.due(args.on), "nothing is due")
+        undated = store.without_date()
+        if len(undated):
+            print(
+                f"{len(undated)} drills have no last day; set it with `drills N --keep-until DAY`"
+            )
+    return 0
+
+
+def _backup(args: argparse.Namespace) -> int:
+    target = Path(args.file or ".")
+    if target.is_dir():
+        target = target / backup_name()
+    with _open(args) as store:
+        print(store.backup(target))
+    return 0
+
+
+def _restore(args: argparse.Namespace) -> int:
+    if not args.yes:
+        print("The records as they are now would be replaced; say --yes to do it.")
+        return 1
+    with _open(args) as store:
+        again = store.restore(args.file)
+    print("brought back" + (f"; {again} forgotten students were removed again" if again else ""))
+    return 0
+
+
+def make_demo(store_place: str | None, out: str | Path) -> Sequence[Path]:
+    """Make the invented class and all of its pages; what `demo --class` does.
+
+    Parameters
+    ----------
+    store_place : str, optional
+        Records file; one in `out` if left out, so that the user's own records stay as they are.
+    out : str or Path
+        Folder for everything.
+
+    Returns
+    -------
+    sequence of Path
+        The pages.
+    """
+    from placement.evidence import commands
+
+    return commands.write_demo_class(store_place, out)
