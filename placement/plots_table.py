@@ -279,9 +279,10 @@ def plot_targets(
             )
         )
         # Below the bounces: the words must not hide a serve.
+        words_here = "\n".join(texts).replace(", ", "\n")
         ax.text(
-            (left + right) / 2, top - 0.045, "\n".join(texts).replace(", ", "\n"), color=CALLED, fontsize=7,
-            ha="center", va="top", zorder=3.4,
+            (left + right) / 2, top - 0.045, words_here, color=CALLED, fontsize=7, ha="center",
+            va="top", zorder=3.4,
             path_effects=[withStroke(linewidth=2.0, foreground="white")],
         )  # fmt: skip
     return ax
