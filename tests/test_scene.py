@@ -293,7 +293,7 @@ def test_truth_holds_the_serve_and_its_bounces(film):
 @pytest.mark.parametrize(
     ("codec", "bits", "rotate"), [("libx264", 8, 90), ("libx265", 10, 0)], ids=["turned", "hevc10"]
 )
-def test_containers_say_what_they_hold(tmp_path, codec, bits, rotate):
+def test_containers_say_what_they_hold(tmp_path, film, codec, bits, rotate):
     s = replace(
         SMALL, codec=codec, bits=bits, rotate=rotate, variable_rate=True, duration=0.2,
         preset="ultrafast",
@@ -304,6 +304,10 @@ def test_containers_say_what_they_hold(tmp_path, codec, bits, rotate):
     assert frames[0].rotation % 360 == rotate
     assert (frames[0].width, frames[0].height) == ((180, 320) if rotate else (320, 180))
     assert ("10" in frames[0].format.name) == (bits == 10)
+    upright = np.rot90(frames[0].to_ndarray(format="gray"), rotate // 90).astype(float)
+    plain = next(_frames(film[0])).to_ndarray(format="gray").astype(float)
+    assert np.abs(upright - plain).mean() < 3.0  # the same scene up to noise and coding
+    assert np.abs(upright[::-1, ::-1] - plain).mean() > 12.0  # and not so the other way up
     times = np.array([float(f.pts * f.time_base) for f in frames])
     assert times == pytest.approx([q[0] for q in truth["frames"]], abs=2e-6)
     assert np.ptp(np.diff(times)) > 1e-3  # uneven, as a phone's

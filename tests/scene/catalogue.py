@@ -38,8 +38,8 @@ ARENA = Hall(
 )  # fmt: skip
 
 SAMPLE = Scenario(
-    name="sample_drill", seed=301, hall=GYM_OLD, duration=13.5, crf=24, noise=1.0,
-    preset="medium", about="the sample clip: five serves, one of them into the net",
+    name="sample_drill", seed=301, hall=GYM_OLD, duration=13.5, crf=23, noise=0.9,
+    about="the sample clip: five serves, one of them into the net",
     tables=(Table(colour=BLUE, seed=2), Table(colour=BLUE, place=(1.0, 3.7), turned=0.03, seed=5)),
     eye=(-3.7, -1.75, 1.25), at=(0.12, 0.02, -0.14), focal=1500, k1=-0.02, shutter=1 / 500,
     exposure=1.15, players=(dress("navy", 33), dress("red", 41)),
