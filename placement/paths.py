@@ -136,7 +136,7 @@ def follow_chain(
         np.empty((0, 2, 2)), 0.0, np.empty((0, 2)), 0,
     )
     rough = _raw_sightings(camera, path, members, frames, scale)
-    path = fit_path(camera, rough, start, n, expectations, readout_s=readout_s, most_steps=15)
+    path = fit_path(camera, rough, start, n, expectations, readout_s=readout_s)
     if path is None or path.misfit > 3.0:
         return None
     for last in range(rounds):
@@ -146,7 +146,7 @@ def follow_chain(
         sightings, measured = _measured(camera, path, members, frames, look, scale)
         for attempt in range(3):
             fitted = fit_path(
-                camera, sightings, path.theta, n, expectations, readout_s=readout_s, most_steps=12
+                camera, sightings, path.theta, n, expectations, readout_s=readout_s
             )
             if fitted is None:
                 return None

@@ -27,6 +27,10 @@ _MARGIN = 0.7  # s of frames kept on both sides of a chain
 _LEARN_PICTURES = 60  # measured pictures with which the look is learnt
 _LEARN_CHAINS = 8
 _FLIGHT = 6  # sightings of a flight that met no bounce, for it to be reported
+_SHORTEST_ARC = 5  # sightings from which a run is judged alone
+_LOOKS = 4  # pictures of an arc that are looked at
+_LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
+_LEAST_CONTRAST = 3.0
 _GOOD_PATH = 2.5  # misfit up to which a path is a ball's
 
 
@@ -77,6 +81,7 @@ class Tracer:
         self._pieces: list[Run] = []
         self._arcs: list[BallArc] = []
         self._fresh: list[Run] = []
+        self._unseen: list[BallArc] = []  # whose pictures were not looked at yet
         self._meetings: list[Meeting] = []
         self._waiting: list[tuple[list[Meeting], dict[int, Candidates], FollowedPath]] = []
         self._due = _SETTLE_EVERY
@@ -104,16 +109,19 @@ class Tracer:
                 n = len(piece.times)
                 if n < 3:
                     continue
-                arc = fit_arc(self.camera, piece) if n >= 5 else None
-                if arc is not None:
-                    self._arcs.append(arc)
-                elif n <= 8:
+                if n < _SHORTEST_ARC:
                     self._pieces.append(piece)  # too short to judge alone
-                else:
+                    self._fresh.append(piece)
                     continue
-                self._fresh.append(piece)
+                arc = fit_arc(self.camera, piece)
+                if arc is not None:
+                    self._unseen.append(arc)
 
     def _settle(self, now: float) -> Traced:
+        seen = self._ball_like(self._unseen)
+        self._arcs += seen
+        self._fresh += [arc.run for arc in seen]
+        self._unseen = []
         self._meetings += find_meetings(self.camera, self._arcs, self._pieces, self._fresh)
         self._fresh = []
         paths: list[FollowedPath] = []
@@ -147,6 +155,36 @@ class Tracer:
         for f in [f for f, c in self._frames.items() if c.time_s < oldest - _MARGIN]:
             del self._frames[f]
         return Traced(paths, flights)
+
+    def _ball_like(self, arcs: list[BallArc]) -> list[BallArc]:
+        """Those arcs of which most pictures, of a few looked at, show a ball of the right size."""
+        pictures, owners, guesses, radii, speeds = [], [], [], [], []
+        for k, arc in enumerate(arcs):
+            n = len(arc.run.times)
+            chosen = np.unique(np.linspace(0, n - 1, _LOOKS + 2).round().astype(int)[1:-1])
+            at = arc.at(arc.run.times[chosen])
+            ahead = arc.at(arc.run.times[chosen] + 1e-3)
+            radius = radii_px(self.camera, at)
+            if not np.all((radius > 1) & (radius < 80)):
+                continue
+            guess = arc.run.points[chosen] + np.column_stack([0 * radius, 0.3 * radius])
+            for j, i in enumerate(chosen):
+                pictures.append((self._frames[int(arc.run.frames[i])], int(arc.run.members[i])))
+                owners.append(k)
+                guesses.append(guess[j])
+                radii.append(radius[j])
+            speeds.append((self.camera.project(ahead) - self.camera.project(at)) / 1e-3)
+        if not pictures:
+            return []
+        patches, origins = ball_image.gather(pictures)
+        images = ball_image.measure(
+            patches, origins, np.array(guesses), np.array(radii), np.concatenate(speeds),
+            self.look, steps=2,
+        )
+        fits = (images.misfits < _LOOKS_LIKE) & (images.contrasts > _LEAST_CONTRAST)
+        total = np.bincount(owners, minlength=len(arcs))
+        good = np.bincount(owners, weights=fits, minlength=len(arcs))
+        return [a for a, n, g in zip(arcs, total, good, strict=True) if n and g >= n / 2]
 
     def _follow(self, chain: list[Meeting]) -> list[FollowedPath]:
         """Fit a chain; keep it back while the look is not learnt."""
