@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +48,10 @@ def add_commands(subparsers: Any) -> None:
     _add_films(command)
     _add_evidence(command)
     _add_keeping(command)
+    if "demo" not in subparsers.choices:
+        p = command("demo", _demo, "make an invented class of 12 students and its pages")
+        p.add_argument("--class", dest="demo_class", action="store_true", required=True)
+        p.add_argument("--out", default="demo-class", metavar="DIR")
 
 
 def _add_people(command: Callable[..., argparse.ArgumentParser]) -> None:
@@ -457,9 +461,7 @@ def _due(args: argparse.Namespace) -> int:
         _show(store.due(args.on), "nothing is due")
         undated = store.without_date()
         if len(undated):
-            print(
-                f"{len(undated)} drills have no last day; set it with `drills N --keep-until DAY`"
-            )
+            print(f"{len(undated)} without a last day; set it with `drills N --keep-until DAY`")
     return 0
 
 
@@ -482,21 +484,10 @@ def _restore(args: argparse.Namespace) -> int:
     return 0
 
 
-def make_demo(store_place: str | None, out: str | Path) -> Sequence[Path]:
-    """Make the invented class and all of its pages; what `demo --class` does.
-
-    Parameters
-    ----------
-    store_place : str, optional
-        Records file; one in `out` if left out, so that the user's own records stay as they are.
-    out : str or Path
-        Folder for everything.
-
-    Returns
-    -------
-    sequence of Path
-        The pages.
-    """
+def _demo(args: argparse.Namespace) -> int:
     from placement.evidence import commands
 
-    return commands.write_demo_class(store_place, out)
+    # Without --store the invented class gets records of its own: the user's stay as they are.
+    for path in commands.write_demo_class(args.store, args.out):
+        print(path)
+    return 0

@@ -218,7 +218,7 @@ def student_bias(judged: pd.DataFrame) -> spread.Bias | None:
 def zone_counts(judged: pd.DataFrame) -> dict[str, int]:
     """Good serves in each of the nine zones, depth by side, zeros included."""
     good = judged[judged["good"] & (judged["depth"] != "") & (judged["side"] != "")]
-    names = (good["depth"] + " " + good["side"]).tolist()
+    names = [f"{d} {s}" for d, s in zip(good["depth"], good["side"], strict=True)]
     return {f"{d} {s}": names.count(f"{d} {s}") for d in zones.DEPTHS for s in zones.SIDES}
 
 

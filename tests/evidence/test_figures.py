@@ -79,7 +79,7 @@ def test_close_calls_are_those_below_four_fifths():
 def test_bias_and_scatter_are_told_apart():
     rng = np.random.default_rng(3)
     aim = np.array([0.685, 1.525 / 3])  # middle of the half's length and of the left third
-    points = aim + [0.0, -0.08] + rng.normal(0, 0.05, (400, 2))
+    points = rng.normal(aim - np.array([0.0, 0.08]), 0.05, (400, 2))
     judged = figures.judge(serves_at(points, target=("", "left", "middle")))
     found = {f.key: f for f in figures.student_figures(judged, rng=rng)}
     # 8 cm towards -y is to the right of a server at -x; half-width 1.96 * 5 / 20 = 0.5 cm.
@@ -117,10 +117,10 @@ def test_the_interval_of_the_circular_error_covers_the_truth(n):
 def test_the_interval_of_depth_control_covers_the_truth(n):
     rng = np.random.default_rng(100 + n)
     inside = 0
+    judged = figures.judge(serves_at(np.repeat(LEFT, n, axis=0)))
     for _ in range(400):
-        serves = serves_at(np.repeat(LEFT, n, axis=0))
-        serves["second_bounce_x_m"] = rng.normal(1.0, np.hypot(0.15, 0.03), n)
-        found = figures._depth_control(figures.judge(serves))
+        judged["second_bounce_x_m"] = rng.normal(1.0, np.hypot(0.15, 0.03), n)
+        found = figures._depth_control(judged)
         inside += found.low <= 15.0 <= found.high
     assert 0.92 <= inside / 400 <= 0.98
 
