@@ -27,6 +27,7 @@ MOVED_PX = 0.6  # median shift that counts as moved
 STILL_PX = 0.35  # median shift between frames that counts as standing
 LOST_SHARE = 0.6  # of the patches that no longer look alike: moved too far to follow
 ALIKE = 0.6  # correlation below which a patch is not the same place
+BLURRED_SHARE = 0.12  # more patches lost than usual: the picture still moves in this frame
 SETTLED = 4  # frames in a row that must stand still
 WANTED = 12  # frames of the new still, so that people leave its median
 
@@ -148,9 +149,7 @@ class StandWatch:
         start = self._moving_since
         still = median_still([luma for _, luma in self._settled])
         stands = _Patches(still)
-        end = next(
-            (time for time, luma in self._settled if _same_place(stands, luma)), self._settled[0][0]
-        )
+        end = self._settled[_first_standing(stands, [luma for _, luma in self._settled])][0]
         shift, lost = self._reference.compare(still)
         seen = float("nan") if lost >= LOST_SHARE else shift
         self._moving_since = None
@@ -184,10 +183,11 @@ class StandWatch:
         )
 
 
-def _same_place(patches: _Patches, luma: np.ndarray) -> bool:
-    """True for a frame that shows the patches sharply and in their places."""
-    shift, lost = patches.compare(luma)
-    return lost < LOST_SHARE and shift < MOVED_PX
+def _first_standing(patches: _Patches, frames: list[np.ndarray]) -> int:
+    """Index of the first frame that shows the patches in their places, as sharply as the others."""
+    shifts, lost = np.array([patches.compare(luma) for luma in frames]).T
+    standing = (shifts < MOVED_PX) & (lost <= np.median(lost) + BLURRED_SHARE)
+    return int(np.argmax(standing))
 
 
 def _find(still: np.ndarray, before: Calibration) -> Calibration:

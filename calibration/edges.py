@@ -170,6 +170,11 @@ def fit_edges(
     tuple of CameraFit and EdgeEvidence
         The evidence belongs to the last pass; its stations lie where the camera before that pass
         put them.
+
+    Raises
+    ------
+    ValueError
+        When the table lies outside the picture or has no white lines there.
     """
     luma = luma.astype(np.float32)
     camera = start
@@ -186,6 +191,8 @@ def fit_edges(
             sd = np.full(len(offset), 1.0)
         else:
             offset, sd, contrast = _fine(luma, stations, guess, reach)
+            if not last:  # so that a whole line off by some px pulls, and is not an outlier
+                sd = np.hypot(sd, reach / 4)
         centre, normal, width = stations.centre, stations.normal, stations.width
         points = stations.points
 
@@ -200,16 +207,16 @@ def fit_edges(
             moved = ((c.project(points) - centre) * normal).sum(axis=1)
             return (moved - offset) / sd
 
-        fit = fit_camera(residuals, camera, prior, robust=True, inflate=CORRELATION)
+        fit = fit_camera(residuals, camera, prior, robust=True, inflate=CORRELATION, n_steps=12)
         moved = ((fit.camera.project(points) - centre) * normal).sum(axis=1)
         camera = fit.camera
+        if not last and _support(stations, np.abs(moved - offset) < 2.0 + 0.1 * width).sum() < 1.2:
+            raise ValueError("there are no white lines where the table should be")
     if fit is None:
         raise ValueError("the table lies outside the picture")
     fit = replace(fit, covariance=fit.covariance + _line_errors(fit, stations, sd))
     agree = (np.abs(moved - offset) < 1.0 + 0.1 * width) & np.isfinite(offset)
-    support = np.array(
-        [agree[stations.line == k].mean() if (stations.line == k).any() else 0 for k in range(4)]
-    )
+    support = _support(stations, agree)
     good = agree & (fit.weights > 0)
     rms = float(np.sqrt(np.mean((moved - offset)[good] ** 2))) if good.any() else float("nan")
     evidence = EdgeEvidence(
@@ -222,6 +229,12 @@ def fit_edges(
         residual_px=rms,
     )
     return fit, evidence
+
+
+def _support(stations: Stations, agree: np.ndarray) -> np.ndarray:
+    """Share of each line's stations that agree, shape (4,)."""
+    total = np.bincount(stations.line, minlength=4)
+    return np.bincount(stations.line, weights=agree, minlength=4) / np.maximum(total, 1)
 
 
 def predict_fit(camera: Camera, prior: LensPrior, *, sd_px: float) -> CameraFit:
@@ -313,7 +326,6 @@ def find_bright_line(
                 )
     guess = shifts[np.argmax(score, axis=1)]
     if by_line:
-        level = np.clip(score / 25.0, 0.0, 1.0)
         ends = np.arange(-reach, reach + 1e-9, 1.0)
         a, b = np.meshgrid(ends, ends, indexing="ij")
         for k in range(4):
@@ -321,9 +333,11 @@ def find_bright_line(
             if len(rows) < 4:
                 continue
             t = np.linspace(0, 1, len(rows))
+            usual = float(np.percentile(score[rows].max(axis=1), 70))
+            level = np.clip(score[rows] / max(usual, 10.0), 0.0, 1.0)
             path = a[..., None] * (1 - t) + b[..., None] * t
             index = np.clip(np.rint((path + reach) / step).astype(int), 0, len(shifts) - 1)
-            sums = level[rows, index].sum(axis=-1)
+            sums = level[np.arange(len(rows)), index].sum(axis=-1)
             i, j = _innermost_peak(sums)
             guess[rows] = ends[i] * (1 - t) + ends[j] * t
     near = np.abs(shifts - guess[:, None]) <= 1.5

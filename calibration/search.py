@@ -58,7 +58,7 @@ def find_candidates(picture: np.ndarray, *, most: int = 6) -> list[Candidate]:
     score = score + 0.15 * prior_score[order]
     chosen: list[Candidate] = []
     for i in np.argsort(-score):
-        near = [np.abs(quads[i] - c.corners).max() < 6 for c in chosen]
+        near = [np.abs(quads[i] - c.corners).max() < 8 for c in chosen]
         if not any(near):
             chosen.append(Candidate(corners=quads[i], score=float(score[i]), support=support[i]))
         if len(chosen) == most:
