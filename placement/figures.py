@@ -12,6 +12,7 @@ as a close call.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
@@ -32,6 +33,7 @@ STROKES = ("forehand", "backhand")
 MIN_SPREAD = 5  # landed serves below which a spread is not shown; common practice, no source
 _FLOOR_SD = 0.005  # m, where an analysis gave no covariance: half of what a phone can do at best
 _LEVEL = 0.95
+_LEAST_SD = 1e-4  # m: a covariance of nought would have no inverse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,21 +134,30 @@ def hits_by_target(judged: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         ``target, stroke, hits, n, rate, low, high, close, undecided``, in the order first served.
     """
+    columns_in = (judged[name].tolist() for name in ("target", "stroke", "attempt", "hit", "close"))
+    counts: dict[tuple[str, str], list[int]] = {}  # hits, decided, close, undecided
+    for target, stroke, attempt, hit, close in zip(*columns_in, strict=True):
+        if target and attempt:
+            count = counts.setdefault((target, stroke), [0, 0, 0, 0])
+            known = hit == hit  # NaN where it is not decided
+            count[0] += known and hit == 1.0
+            count[1] += known
+            count[2] += close
+            count[3] += not known
     rows = []
-    called = judged[(judged["target"] != "") & judged["attempt"]]
-    for (target, stroke), part in called.groupby(["target", "stroke"], sort=False):
-        found = hit_rate(part)
+    for (target, stroke), (hits, n, close, undecided) in counts.items():
+        found = intervals.rate(hits, n)
         rows.append(
             {
                 "target": target,
                 "stroke": stroke,
-                "hits": found.hits,
-                "n": found.n,
+                "hits": hits,
+                "n": n,
                 "rate": found.value,
                 "low": found.low,
                 "high": found.high,
-                "close": int(part["close"].sum()),
-                "undecided": int(part["hit"].isna().sum()),
+                "close": close,
+                "undecided": undecided,
             }
         )
     columns = ["target", "stroke", "hits", "n", "rate", "low", "high", "close", "undecided"]
@@ -161,14 +172,17 @@ def landed_points(judged: pd.DataFrame) -> tuple[Floats, Floats, list[str]]:
     (ndarray of shape (N, 2), ndarray of shape (N, 2, 2), list of str)
         Points, m; their covariances, m^2; the called target of each.
     """
-    landed = judged[judged["x_m"].notna() & judged["y_m"].notna()]
-    cov = zones.covariance_from_columns(
-        landed["landing_sd_x_m"].fillna(_FLOOR_SD).clip(lower=1e-4),
-        landed["landing_sd_y_m"].fillna(_FLOOR_SD).clip(lower=1e-4),
-        landed["landing_cov_xy_m2"].fillna(0.0),
-    )
-    points = landed[["x_m", "y_m"]].to_numpy(float)
-    return points, cov.reshape(-1, 2, 2), landed["target"].tolist()
+    points = np.column_stack([judged[name].to_numpy(float) for name in ("x_m", "y_m")])
+    landed = ~np.isnan(points).any(axis=1)
+
+    def sd_along(axis: str) -> Floats:
+        values = judged[f"landing_sd_{axis}_m"].to_numpy(float)[landed]
+        return np.maximum(np.where(np.isnan(values), _FLOOR_SD, values), _LEAST_SD)
+
+    cov = np.nan_to_num(judged["landing_cov_xy_m2"].to_numpy(float)[landed])
+    covariances = zones.covariance_from_columns(sd_along("x"), sd_along("y"), cov)
+    covariances = covariances.reshape(-1, 2, 2)
+    return points[landed], covariances, judged["target"].to_numpy(object)[landed].tolist()
 
 
 def student_spread(judged: pd.DataFrame) -> spread.Spread | None:
@@ -217,9 +231,10 @@ def student_bias(judged: pd.DataFrame) -> spread.Bias | None:
 
 def zone_counts(judged: pd.DataFrame) -> dict[str, int]:
     """Good serves in each of the nine zones, depth by side, zeros included."""
-    good = judged[judged["good"] & (judged["depth"] != "") & (judged["side"] != "")]
-    names = [f"{d} {s}" for d, s in zip(good["depth"], good["side"], strict=True)]
-    return {f"{d} {s}": names.count(f"{d} {s}") for d in zones.DEPTHS for s in zones.SIDES}
+    good = judged["good"].to_numpy(bool)
+    names = zip(judged["depth"].to_numpy()[good], judged["side"].to_numpy()[good], strict=True)
+    counts = Counter(names)
+    return {f"{d} {s}": counts[d, s] for d in zones.DEPTHS for s in zones.SIDES}
 
 
 def zone_shares(judged: pd.DataFrame) -> pd.DataFrame:
@@ -283,9 +298,8 @@ def _landing(x: Floats, sd: Floats, end: Floats) -> tuple[list[str], Floats]:
 
 
 def _target_names(serves: pd.DataFrame) -> list[str]:
-    keys = list(
-        zip(serves["target_depth"], serves["target_side"], serves["target_landing"], strict=True)
-    )
+    parts = (serves[f"target_{name}"].tolist() for name in ("depth", "side", "landing"))
+    keys = list(zip(*parts, strict=True))
     names = {
         key: zones.Target(depth=key[0] or None, side=key[1] or None, landing=key[2] or None).name
         if any(key)

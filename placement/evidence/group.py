@@ -24,7 +24,7 @@ _PAIR_FROM = 10  # attempts below which no pair is suggested
 _WEAK_BELOW = 0.7  # hit rate below which a called target is worth another lesson
 _LISTED_GAPS = 4
 _COLUMNS = [
-    "code", "hand", "serve_id", "turn_id", "drill_id", "filmed_on", "outcome",
+    "code", "hand", "serve_id", "turn_id", "filmed_on", "outcome",
     "outcome_probability", "server_end", "landing_x_m", "landing_y_m", "landing_sd_x_m",
     "landing_sd_y_m", "landing_cov_xy_m2", "depth", "depth_probability", "side", "side_probability",
     "target_depth", "target_side", "target_landing", "stroke", "tags",
@@ -93,7 +93,7 @@ def gather_group(store: Store, group: str, *, today: str | None = None) -> Group
     """
     people = store.students(group)
     drills = store.drills(group=group)
-    judged = figures.judge(store.serves(group=group)[_COLUMNS])
+    judged = figures.judge(store.serves(group=group, columns=())[_COLUMNS])
     rows_of = judged.groupby("code", sort=False).indices
     lines = []
     for code, hand in zip(people["code"], people["hand"], strict=True):

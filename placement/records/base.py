@@ -234,7 +234,7 @@ def frame_of(statement: Executable, connection: Connection) -> pd.DataFrame:
 
 
 def _is_text(column: Sequence[object]) -> bool:
-    return not column or any(isinstance(value, str) for value in column)
+    return isinstance(next((value for value in column if value is not None), ""), str)
 
 
 def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
