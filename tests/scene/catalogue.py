@@ -44,7 +44,7 @@ SAMPLE = Scenario(
     eye=(-3.7, -1.75, 1.25), at=(0.12, 0.02, -0.14), focal=1500, k1=-0.02, shutter=1 / 500,
     exposure=1.15, players=(dress("navy", 33), dress("red", 41)),
     rallies=(Rally(looks=(dress("green", 43), dress("sky", 46)), seed=3),),
-    walkers=(WalkerPlan(start=(6.5, -4.5), end=(5.6, 5.5), begins=4.0, look=dress("purple", 52)),),
+    walkers=(WalkerPlan(start=(3.1, -4.5), end=(3.4, 5.5), begins=5.5, look=dress("purple", 52)),),
     serves=serves(
         "short long net half short", first=1.5, gap=2.5, seed=31,
         receivers=("leave", "return", "leave", "catch"),
