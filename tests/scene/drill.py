@@ -383,7 +383,7 @@ def _receive(
     while t < latest and abs(path.at(t)[0]) < table.HALF_LENGTH + 0.12:
         t += 0.005
     t = max(t_land + 0.12, min(t, latest))
-    ball, v = path.at(t), path.velocity(t)
+    ball = path.at(t)
     shift = np.array([0.0, ball[1] - (other.place[1] + 0.30 * other.side[1]), 0.0])
     reach = max(0.0, (abs(other.place[0]) - 0.50) - abs(ball[0]))
     shift += reach * other.f
@@ -419,7 +419,6 @@ def _receive(
         )
         other.swing(t, ball, back, 0.22, shift)
     other.rest(t + 0.75)
-    del v
     return t
 
 

@@ -115,4 +115,3 @@ class Scenario:
     friction: float = 0.25
     lift: float = 0.6
     starts_at: float = 0.0  # s of the script at the first frame: > 0 starts in the midst of things
-    extra: dict = field(default_factory=dict)
