@@ -39,6 +39,10 @@ _SENTENCES = (
         "choose another place with --store",
     ),
     (
+        ("connection failed", "connection refused", "could not translate host", "password"),
+        "the database {where} cannot be reached: check the address, the user and the network",
+    ),
+    (
         ("database or disk is full", "no space left"),
         "the disk that holds {where} is full: nothing was changed; "
         "free some space and run the command again",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import random
+import re
 import sqlite3
 import time
 from contextlib import closing
@@ -14,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from placement.records import Store, StoreError, base
+from placement.records.errors import sentence_for
 from tests.records.samples import serve_row, two_turns, write_results
 
 
@@ -98,6 +100,31 @@ def test_an_address_that_cannot_be_used_is_said(place):
     with pytest.raises(StoreError) as error:
         Store(place)
     _one_sentence(error)
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("database is locked", "another program is writing"),
+        ("attempt to write a readonly database", "read-only"),
+        ("unable to open database file", "cannot be opened"),
+        ("database or disk is full", "is full"),
+        ("disk I/O error", "could not be read or written"),
+        ("file is not a database", "not a records file"),
+        ("database disk image is malformed", "damaged"),
+        ("connection failed: Connection refused", "cannot be reached"),
+    ],
+)
+def test_each_trouble_of_a_database_has_its_sentence(text, match):
+    """The texts are those of SQLite's result codes (sqlite.org) and of PostgreSQL's libpq."""
+    said = sentence_for(sqlite3.OperationalError(text), "FILE")
+    assert said is not None
+    assert re.search(match, said)
+    assert "FILE" in said
+
+
+def test_a_slip_of_the_programmer_keeps_its_traceback():
+    assert sentence_for(sqlite3.OperationalError("no such column: x"), "FILE") is None
 
 
 def _write_for_ever(folder: Path, count: int, told: Connection) -> None:
