@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -134,6 +135,13 @@ def hits_by_target(judged: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         ``target, stroke, hits, n, rate, low, high, close, undecided``, in the order first served.
     """
+    rows = target_rows(judged)
+    columns = ["target", "stroke", "hits", "n", "rate", "low", "high", "close", "undecided"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def target_rows(judged: pd.DataFrame) -> list[dict[str, Any]]:
+    """The rows of `hits_by_target` as plain values, which is quicker for many students."""
     columns_in = (judged[name].tolist() for name in ("target", "stroke", "attempt", "hit", "close"))
     counts: dict[tuple[str, str], list[int]] = {}  # hits, decided, close, undecided
     for target, stroke, attempt, hit, close in zip(*columns_in, strict=True):
@@ -160,8 +168,7 @@ def hits_by_target(judged: pd.DataFrame) -> pd.DataFrame:
                 "undecided": undecided,
             }
         )
-    columns = ["target", "stroke", "hits", "n", "rate", "low", "high", "close", "undecided"]
-    return pd.DataFrame(rows, columns=columns)
+    return rows
 
 
 def landed_points(judged: pd.DataFrame) -> tuple[Floats, Floats, list[str]]:

@@ -29,6 +29,11 @@ _COLUMNS = [
     "landing_sd_y_m", "landing_cov_xy_m2", "depth", "depth_probability", "side", "side_probability",
     "target_depth", "target_side", "target_landing", "stroke", "tags",
 ]  # fmt: skip
+_NEEDED = [
+    "filmed_on", "attempt", "good", "hit", "close", "target", "stroke", "target_depth",
+    "target_side", "depth", "side", "x_m", "y_m", "landing_sd_x_m", "landing_sd_y_m",
+    "landing_cov_xy_m2",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +100,7 @@ def gather_group(store: Store, group: str, *, today: str | None = None) -> Group
     drills = store.drills(group=group)
     judged = figures.judge(store.serves(group=group, columns=())[_COLUMNS])
     rows_of = judged.groupby("code", sort=False).indices
+    judged = judged[_NEEDED]  # fewer columns to pick rows from, thirty times
     lines = []
     for code, hand in zip(people["code"], people["hand"], strict=True):
         lines.append(student_line(code, hand, judged.iloc[rows_of.get(code, [])]))
@@ -228,14 +234,12 @@ def suggest_targets(judged: pd.DataFrame, gaps: Sequence[str]) -> list[str]:
                 break
         else:
             said.append(f"a first {ENOUGH} serves to any called target")
-    table = figures.hits_by_target(judged)
-    known = table[table["n"] >= ENOUGH]
-    weak = known[known["rate"] < _WEAK_BELOW].sort_values("rate")
-    if len(weak):
-        row = weak.iloc[0]
-        called = " ".join(filter(None, (row["target"], row["stroke"])))
-        said.append(f"{called} again ({row['hits']} of {row['n']} hit)")
-    elif len(known) and not gaps:
+    known = [row for row in figures.target_rows(judged) if row["n"] >= ENOUGH]
+    weakest = min(known, key=lambda row: row["rate"], default=None)
+    if weakest is not None and weakest["rate"] < _WEAK_BELOW:
+        called = " ".join(filter(None, (weakest["target"], weakest["stroke"])))
+        said.append(f"{called} again ({weakest['hits']} of {weakest['n']} hit)")
+    elif known and not gaps:
         said.append("a smaller target or a new serve type")
     return said
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy import Connection, CursorResult, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.sql import Executable
 
@@ -222,9 +222,12 @@ class StoreBase:
 
 def frame_of(statement: Executable, connection: Connection) -> pd.DataFrame:
     """The rows of a query as a DataFrame, with its columns even where there is no row."""
-    result = connection.execute(statement)
+    result: CursorResult[Any] = connection.execute(statement)
     names = list(result.keys())
-    values = list(zip(*result.fetchall(), strict=True)) or [()] * len(names)
+    # The driver's own tuples: no column of these tables needs converting, and a row object for each
+    # of many thousand rows would take as long as the query.
+    rows = result.cursor.fetchall() if result.cursor is not None else []
+    values = list(zip(*rows, strict=True)) or [()] * len(names)
     # Text as plain objects: picking rows of them is several times faster than of Arrow strings.
     columns = {
         name: pd.Series(column, dtype=object if _is_text(column) else None)
