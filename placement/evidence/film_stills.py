@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import av
 import cv2
@@ -48,8 +50,8 @@ def stills_from_films(
         try:
             film = store.drill(int(row.drill_id))
             path = store.locate_clip(film.drill_id)
-            found = Calibration.from_json(store.calibration_text(film.drill_id))
             moment = row.t_start_s if pd.isna(row.landing_time_s) else row.landing_time_s
+            found = calibration_at(film.calibration, float(moment))
             frame = frame_at(path, float(moment))
             place = np.array([[row.landing_x_m, row.landing_y_m, table.BALL_RADIUS]])
             ball = found.camera.project(place)[0]
@@ -70,6 +72,31 @@ def stills_from_films(
         )
     reason = "; ".join(dict.fromkeys(missing)) if missing else ""
     return stills, reason or ("" if stills else "no serve with a place and a called target")
+
+
+def calibration_at(stored: Mapping[str, Any], moment_s: float) -> Calibration:
+    """The calibration that held at a moment: after a bump of the stand there is another one.
+
+    Parameters
+    ----------
+    stored : mapping
+        As in calibration.json: a calibration, with ``stands`` where there were several.
+    moment_s : float
+        From the clip's first frame, s.
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    CalibrationError
+        If it cannot be read.
+    """
+    for stand in stored.get("stands", ()):
+        if stand["start_s"] <= moment_s <= stand["end_s"]:
+            return Calibration.from_json(json.dumps(stand["calibration"]))
+    return Calibration.from_json(json.dumps(dict(stored)))
 
 
 def frame_at(path: str | Path, moment_s: float) -> Image:

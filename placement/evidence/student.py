@@ -21,7 +21,7 @@ from placement.records.base import rows_of
 from placement.records.turns import clock
 
 _NET = {"net_residual_mm": "mm", "net_residual_px": "px"}  # the check that the fit did not use
-_QUALITY = (*_NET, "expected_error_95_mm")
+_QUALITY = (*_NET, "residual_px", "expected_error_95_mm")
 _MARKS = {1.0: "+", 0.0: "−"}
 
 
@@ -171,11 +171,13 @@ def store_band(store: Store, drill_id: int) -> float:
 
 def quality_words(summary: Mapping[str, Any]) -> str:
     """What a calibration summary says of the measurement, in words."""
-    known = {name: f"{summary[name]:g}" for name in _QUALITY if _is_number(summary.get(name))}
+    known = {name: f"{summary[name]:.2g}" for name in _QUALITY if _is_number(summary.get(name))}
     said = []
     net = [known[name] + f" {unit}" for name, unit in _NET.items() if name in known]
     if net:
         said.append(f"net found within {net[0]}" + (f" ({net[1]})" if net[1:] else ""))
+    if "residual_px" in known:
+        said.append(f"table's lines fitted to {known['residual_px']} px")
     if "expected_error_95_mm" in known:
         said.append(f"expected 95% error at most {known['expected_error_95_mm']} mm")
     return "; ".join(said) or "accuracy not stated by the analysis"

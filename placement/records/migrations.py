@@ -8,6 +8,7 @@ Version 2: names in a table of their own; corrections can be taken back; serves 
 revisions. Version 3: what the physical fit of a serve gives (spread of pace, toss, net clearance,
 spin); the covariance of the landing beside the landing; random marks of students, and what is
 needed to forget one in every file this tool has written.
+Version 4: the flags of a serve.
 """
 
 from __future__ import annotations
@@ -151,4 +152,12 @@ def _to_version_3(connection: Connection) -> None:
         )
 
 
-_STEPS: dict[int, Callable[[Connection], None]] = {2: _to_version_2, 3: _to_version_3}
+def _to_version_4(connection: Connection) -> None:
+    _run(connection, "ALTER TABLE serve ADD COLUMN flags VARCHAR DEFAULT '' NOT NULL")
+
+
+_STEPS: dict[int, Callable[[Connection], None]] = {
+    2: _to_version_2,
+    3: _to_version_3,
+    4: _to_version_4,
+}

@@ -25,7 +25,7 @@ SERVE_REALS = (
     "second_bounce_x_m", "second_bounce_y_m", "second_bounce_sd_m", "topspin_rad_s", "topspin_lo",
     "topspin_hi", "sidespin_rad_s", "sidespin_lo", "sidespin_hi",
 )  # fmt: skip
-SERVE_TEXTS = ("outcome", "depth", "side")
+SERVE_TEXTS = ("outcome", "depth", "side", "flags")
 _LANDING = ("landing_time_s", "landing_sd_x_m", "landing_sd_y_m", "landing_cov_xy_m2")
 _SAME_PLACE_M = 0.0005  # the same number, written twice with rounding
 

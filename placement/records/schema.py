@@ -24,7 +24,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-VERSION = 3
+VERSION = 4
 
 metadata = MetaData()
 
@@ -218,6 +218,7 @@ serve = Table(
     _real("sidespin_rad_s", "spin about the vertical, positive anticlockwise from above, rad/s"),
     _real("sidespin_lo", "lower end of its 95 % interval, rad/s"),
     _real("sidespin_hi", "upper end, rad/s"),
+    _text("flags", "doubts of the analysis, such as predicted or near-edge, separated by spaces"),
     Index("ix_serve_analysis", "analysis_id", "number"),
     Index("ix_serve_turn", "turn_id"),
     sqlite_autoincrement=True,
