@@ -76,18 +76,15 @@ def write_results(analysis: Analysis, folder: str | Path, *, whole_still: bool =
         _write_files(analysis, part, whole_still=whole_still)
         if target.exists():
             target.rename(old)
-        try:
-            part.rename(target)
-        except OSError:
-            if old.exists():
-                old.rename(target)
-            raise
+        part.rename(target)
     except OSError as error:
         raise ResultsError(
             f"the results cannot be written to {target} ({error.strerror or error}); name another "
             "folder, or close the programs that have its files open"
         ) from error
     finally:
+        if old.exists() and not target.exists():  # stopped between the two renamings
+            old.rename(target)
         shutil.rmtree(part, ignore_errors=True)
         shutil.rmtree(old, ignore_errors=True)
     return target
@@ -141,17 +138,17 @@ def read_crops(folder: str | Path) -> tuple[Crop, ...]:
         raise ResultsError(
             f"{place} holds no pictures of bounces ({error}); run `analyse` on the clip again"
         ) from error
+    starts = [0, *ends[:-1]]
     return tuple(
         Crop(
             time_s=float(time),
             frame=int(frame),
-            luma=np.asarray(cv2.imdecode(piece, cv2.IMREAD_GRAYSCALE)),
+            luma=np.asarray(cv2.imdecode(data[start:end], cv2.IMREAD_GRAYSCALE)),
             origin=(int(origin[0]), int(origin[1])),
         )
-        for time, frame, origin, piece in zip(
-            times, frames, origins, np.split(data, ends[:-1]), strict=True
+        for time, frame, origin, start, end in zip(
+            times, frames, origins, starts[: len(ends)], ends, strict=True
         )
-        if len(piece)
     )
 
 
