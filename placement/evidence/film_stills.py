@@ -42,6 +42,7 @@ def stills_from_films(
     chosen = pick_serves(figures.judge(store.serves(student_code=code)))
     stills: list[Still] = []
     missing: list[str] = []
+    moved: dict[int, None] = {}
     needed = [
         "drill_id", "clip", "filmed_on", "t_start_s", "landing_time_s", "landing_x_m",
         "landing_y_m", "target", "why", "hit",
@@ -49,7 +50,11 @@ def stills_from_films(
     for row in rows_of(chosen.reindex(columns=needed)):
         try:
             film = store.drill(int(row.drill_id))
-            path = store.locate_clip(film.drill_id)
+            try:
+                path = store.locate_clip(film.drill_id)
+            except RecordsError:
+                moved[film.drill_id] = None
+                continue
             moment = row.t_start_s if pd.isna(row.landing_time_s) else row.landing_time_s
             found = calibration_at(film.calibration, float(moment))
             frame = frame_at(path, float(moment))
@@ -70,7 +75,10 @@ def stills_from_films(
                 "ball.",
             )
         )
-    reason = "; ".join(dict.fromkeys(missing)) if missing else ""
+    if moved:
+        drills = ", ".join(map(str, moved))
+        missing.append(f"the films are not where they were (drill {drills})")
+    reason = "; ".join(dict.fromkeys(missing))
     return stills, reason or ("" if stills else "no serve with a place and a called target")
 
 

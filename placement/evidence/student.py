@@ -153,7 +153,7 @@ def gather_student(
         trend_words=hit_trend(days)[1],
         pictures=tuple(_pictures(judged, days, comparison, view)),
         stills=tuple(stills)[:6],
-        stills_missing="" if stills else stills_missing or "no film of these serves is at hand",
+        stills_missing="" if stills else _why_none(films, stills_missing),
         trace=tuple(_trace(judged)),
         depth_rule="; ".join(zones.depth_rule(width) for width in sorted(band)),
     )
@@ -185,6 +185,12 @@ def quality_words(summary: Mapping[str, Any]) -> str:
 
 def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _why_none(films: Sequence[Film], given: str) -> str:
+    if any(film.version == "demo" for film in films):
+        return "the data are invented, there is no film"
+    return given or "no film of these serves is at hand"
 
 
 def _films(store: Store, judged: pd.DataFrame) -> list[Film]:

@@ -87,7 +87,7 @@ def test_a_film_that_is_gone_is_said(filmed):
     with store:
         stills, missing = stills_from_films(store, "AB")
         assert stills == []
-        assert "no longer at" in missing
+        assert "not where they were (drill 1)" in missing
 
 
 def test_a_file_that_is_no_film_is_refused(tmp_path):
