@@ -55,8 +55,19 @@ class BallArc:
         return self.position + self.velocity * dt + self.acceleration * dt**2 / 2
 
 
-def fit_arc(camera: Camera, run: Run) -> BallArc | None:
-    """The flight that explains a run, or None where no ball near the table flies so."""
+def fit_arc(
+    camera: Camera, run: Run, *, distance: tuple[float, float] | None = None
+) -> BallArc | None:
+    """The flight that explains a run, or None where no ball near the table flies so.
+
+    Parameters
+    ----------
+    camera : Camera
+    run : Run
+    distance : tuple of float, optional
+        Depth of the run's middle along the optical axis and its standard deviation, m, where the
+        size of the ball's picture tells it.
+    """
     scale = max(camera.size) / 1920
     rays = camera.normalised(run.points)
     centre = float((run.times[0] + run.times[-1]) / 2)
@@ -82,7 +93,12 @@ def fit_arc(camera: Camera, run: Run) -> BallArc | None:
         design = np.concatenate([rows, rows * lag[:, None]], axis=1) * weight
         target = (right - rows @ acceleration * lag**2 / 2) * weight
         normal = design.T @ design + np.diag(prior**2)
-        solution = np.linalg.solve(normal, design.T @ target + prior * expected)
+        aim = design.T @ target + prior * expected
+        if distance is not None:
+            axis = np.concatenate([rotation[2], np.zeros(3)]) / distance[1]
+            normal += np.outer(axis, axis)
+            aim += axis * (distance[0] - translation[2]) / distance[1]
+        solution = np.linalg.solve(normal, aim)
         position, velocity = solution[:3], solution[3:]
         depth = float(position @ rotation[2] + translation[2])
         speed = float(np.linalg.norm(velocity))

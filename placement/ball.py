@@ -38,8 +38,14 @@ class Candidates:
         (u, v), px of the full frame, good to about a tenth of the ball's width.
     strengths : ndarray, shape (N,)
         Mean contrast of the candidate, grey levels.
-    patches : tuple of ndarray, each uint8 of shape (3, P, P)
-        Luma around each candidate before, in and after the frame.
+    compactness : ndarray, shape (N,)
+        Share of the brightness around a candidate that lies close to it: above about 0.5 for a
+        ball by itself, about 0.35 along a limb's edge.
+    patches : tuple of ndarray, each uint8 of shape (5, P, P)
+        Luma around each candidate: long before, shortly before, in, shortly after and long after
+        the frame.
+    near_s : float
+        The short step, s.
     origins : ndarray of int, shape (N, 2)
         (u, v) of each patch's first pixel.
     """
@@ -48,7 +54,9 @@ class Candidates:
     time_s: float
     points: np.ndarray
     strengths: np.ndarray
+    compactness: np.ndarray
     patches: tuple[np.ndarray, ...]
+    near_s: float
     origins: np.ndarray
 
 
@@ -67,11 +75,13 @@ class BallFinder:
         self.step = max(1, 2 ** max(0, round(np.log2(max(width, height) / _WORK_SIDE))))
         self._work = (max(8, width // self.step), max(8, height // self.step))
         scale = max(self._work) / _WORK_SIDE
+        self._fps = fps
         self._near = max(1, round(fps / 30))
         self._far = max(2, self._near + 1, round(fps / 8))
         self._box = 5 if scale > 0.75 else 3
         self._hat = np.ones((2 * round(12 * scale) + 1,) * 2, np.uint8)
         self._peak = np.ones((2 * max(1, round(4 * scale)) + 1,) * 2, np.uint8)
+        self._inner, self._outer = max(2, round(4 * scale)), max(5, round(10 * scale))
         self._threshold = 5 * self._box**2
         self.patch = max(24, 8 * round(max(width, height) / 240))
         self._frames: deque[Frame] = deque(maxlen=2 * self._far + 1)
@@ -117,8 +127,11 @@ class BallFinder:
         else:
             at = peaks.reshape(-1, 2)
             strengths = summed[at[:, 1], at[:, 0]].astype(float)
-            order = np.argsort(-strengths, kind="stable")[:_MOST]
+            order = np.argsort(-strengths, kind="stable")[: 2 * _MOST]
             at, strengths = at[order], strengths[order] / box**2
+        compactness = self._compactness(both, at)
+        order = np.argsort(-strengths * compactness, kind="stable")[:_MOST]
+        at, strengths, compactness = at[order], strengths[order], compactness[order]
         points = self.step * (self._centroids(both, at) + 0.5) - 0.5
         patches, origins = self._cut(points)
         return Candidates(
@@ -126,9 +139,26 @@ class BallFinder:
             time_s=frame.time_s,
             points=points,
             strengths=strengths,
+            compactness=compactness,
             patches=patches,
+            near_s=self._near / self._fps,
             origins=origins,
         )
+
+    def _compactness(self, picture: np.ndarray, at: np.ndarray) -> np.ndarray:
+        """Brightness in a small square over that in a large one, around each peak."""
+        sums = cv2.integral(picture)
+        height, width = picture.shape
+
+        def square(reach: int) -> np.ndarray:
+            low_u, high_u = np.maximum(at[:, 0] - reach, 0), np.minimum(at[:, 0] + reach + 1, width)
+            low_v, high_v = np.maximum(at[:, 1] - reach, 0), np.minimum(at[:, 1] + reach + 1, height)
+            return (
+                sums[high_v, high_u] - sums[low_v, high_u]
+                - sums[high_v, low_u] + sums[low_v, low_u]
+            ).astype(float)  # fmt: skip
+
+        return square(self._inner) / np.maximum(square(self._outer), 1.0)
 
     def _centroids(self, picture: np.ndarray, at: np.ndarray) -> np.ndarray:
         """Centre of brightness around each peak, working px."""
@@ -146,8 +176,9 @@ class BallFinder:
     def _cut(self, points: np.ndarray) -> tuple[tuple[np.ndarray, ...], np.ndarray]:
         """Luma patches around `points` in the frames before, at and after."""
         side = self.patch
-        frames = (self._frames[0].luma, self._frames[self._far].luma, self._frames[-1].luma)
-        height, width = frames[1].shape
+        far, near = self._far, self._near
+        frames = [self._frames[i].luma for i in (0, far - near, far, far + near, 2 * far)]
+        height, width = frames[0].shape
         origins = np.rint(points - (side - 1) / 2).astype(int)
         origins[:, 0] = np.clip(origins[:, 0], 0, max(0, width - side))
         origins[:, 1] = np.clip(origins[:, 1], 0, max(0, height - side))

@@ -15,7 +15,7 @@ Source of the shading: a matt surface in any distant light is described to about
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,10 +82,34 @@ class BallImages:
     costs: np.ndarray
 
 
-def gather(sightings: list[tuple[Candidates, int]]) -> tuple[np.ndarray, np.ndarray]:
-    """Stack the patches (N, 3, P, P) and origins (N, 2) of chosen candidates."""
+def gather(
+    sightings: Sequence[tuple[Candidates, int]], radii: np.ndarray, velocities: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Stack the pictures of chosen candidates with the background to compare them with.
+
+    The background is taken shortly before and after where the ball has left its place by then, so
+    that people have moved little; else from longer before and after.
+
+    Parameters
+    ----------
+    sightings : sequence of (Candidates, int)
+    radii : ndarray, shape (N,)
+        px.
+    velocities : ndarray, shape (N, 2)
+        px/s.
+
+    Returns
+    -------
+    patches : ndarray of uint8, shape (N, 3, P, P)
+        Before, in and after the frame.
+    origins : ndarray of int, shape (N, 2)
+        (u, v) of each patch's first pixel.
+    """
+    near = np.array([c.near_s for c, _ in sightings])
+    gone = np.hypot(*velocities.T) * near > 2.3 * radii + 3
+    choice = np.where(gone[:, None], (1, 2, 3), (0, 2, 4))
     return (
-        np.stack([c.patches[m] for c, m in sightings]),
+        np.stack([c.patches[m][k] for (c, m), k in zip(sightings, choice, strict=True)]),
         np.stack([c.origins[m] for c, m in sightings]),
     )
 

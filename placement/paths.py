@@ -17,6 +17,7 @@ import numpy as np
 from calibration import table
 from calibration.camera import Camera
 from placement import ball_image
+from placement.arcs import BallArc, near_table
 from placement.ball import Candidates
 from placement.ball_image import Look
 from placement.bounces import Meeting
@@ -34,6 +35,7 @@ _SHADE_SHIFT = 0.3  # radii by which an unmeasured candidate sits above the ball
 _MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
 _GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviations
 _WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
+_LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
 _FEWEST = 6  # sightings that a path needs
 _LEAST_BALLS = 0.5  # share of sightings that must look like a ball
 _STRANGERS = 3  # frames in a row without the ball after which a path is not followed on
@@ -120,17 +122,33 @@ def follow_chain(
     FollowedPath or None
         None where no ball's path fits.
     """
-    scale = max(camera.size) / 1920
     runs = [chain[0].before, *(m.after for m in chain)]
     members = [
         (int(f), int(m)) for run in runs for f, m in zip(run.frames, run.members, strict=True)
     ]
-    members = [fm for fm in dict(members).items() if fm[0] in frames]
     start = first_guess(
         [m.time for m in chain], chain[0].place, chain[0].incoming, [m.outgoing for m in chain],
         expectations,
     )
     n = len(chain)
+    return _follow(camera, start, n, members, frames, look, expectations, readout_s, rounds)
+
+
+def _follow(
+    camera: Camera,
+    start: np.ndarray,
+    n: int,
+    members: list[tuple[int, int]],
+    frames: Mapping[int, Candidates],
+    look: Look,
+    expectations: Expectations,
+    readout_s: float,
+    rounds: int,
+) -> FollowedPath | None:
+    scale = max(camera.size) / 1920
+    members = [fm for fm in dict(members).items() if fm[0] in frames]
+    if len(members) < _FEWEST:
+        return None
     path: Path | None = Path(
         start, np.diag(np.full(len(start), 1e-4)), n, np.empty(0), np.empty((0, 2)),
         np.empty((0, 2, 2)), 0.0, np.empty((0, 2)), 0,
@@ -172,6 +190,37 @@ def follow_chain(
         float(sightings.times[0]),
         float(sightings.times[-1]),
     )
+
+
+def follow_flight(
+    camera: Camera,
+    arc: BallArc,
+    frames: Mapping[int, Candidates],
+    look: Look,
+    expectations: Expectations,
+    *,
+    readout_s: float = 0.0,
+) -> FollowedPath | None:
+    """A flight whose first bounce nobody saw: trace it back to the table and fit it from there.
+
+    Returns
+    -------
+    FollowedPath or None
+        None where the flight does not come from the table a short while before it was first seen.
+    """
+    start = arc.run.times[0]
+    back = arc.at(np.array([start - t for t in np.arange(0.0, _LONGEST_HIDDEN, 0.01)]))
+    low = np.flatnonzero(back[:, 2] < table.BALL_RADIUS)
+    if not len(low) or not near_table(back[low[:1], :2], 0.1)[0]:
+        return None
+    time = float(start - 0.01 * low[0])
+    outgoing = arc.velocity + arc.acceleration * (time - arc.time)
+    if outgoing[2] < 0.3 or np.abs(outgoing[0]) < 1.0:
+        return None
+    incoming = np.array([outgoing[0] * 1.15, outgoing[1] * 1.15, -outgoing[2] / 0.9])
+    theta = first_guess([time], back[low[0], :2], incoming, [outgoing], expectations)
+    members = [(int(f), int(m)) for f, m in zip(arc.run.frames, arc.run.members, strict=True)]
+    return _follow(camera, theta, 1, members, frames, look, expectations, readout_s, 2)
 
 
 def _agreeing(path: Path, sightings: Sightings, scale: float) -> np.ndarray:
@@ -291,7 +340,7 @@ def _measured(
     radii = np.clip(radii_px(camera, positions), 1.5, 60)
     speeds = picture_speeds(camera, path, times)
     predicted = camera.project(positions)
-    patches, origins = ball_image.gather([(frames[f], m) for f, m in members])
+    patches, origins = ball_image.gather([(frames[f], m) for f, m in members], radii, speeds)
     images = ball_image.measure(patches, origins, predicted, radii, speeds, look)
     good = np.isfinite(images.centres[:, 0]) & (images.misfits < _WORST_PICTURE)
     points = images.centres.copy()

@@ -16,7 +16,14 @@ from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks
 from placement.ball import Candidates
 from placement.ball_image import Look
 from placement.bounces import Meeting, find_meetings
-from placement.paths import FollowedPath, chains_of, follow_chain, picture_speeds, radii_px
+from placement.paths import (
+    FollowedPath,
+    chains_of,
+    follow_chain,
+    follow_flight,
+    picture_speeds,
+    radii_px,
+)
 from placement.tracks import Linker, Run
 from placement.trajectory import Expectations
 
@@ -28,6 +35,8 @@ _LEARN_PICTURES = 60  # measured pictures with which the look is learnt
 _LEARN_CHAINS = 8
 _FLIGHT = 6  # sightings of a flight that met no bounce, for it to be reported
 _SHORTEST_ARC = 5  # sightings from which a run is judged alone
+_COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
+_SIZES = (0.75, 1.33, 0.58)  # sizes tried where the expected one does not fit
 _LOOKS = 4  # pictures of an arc that are looked at
 _LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
 _LEAST_CONTRAST = 3.0
@@ -58,6 +67,8 @@ class Tracer:
     camera : Camera
     fps : float
     expectations : Expectations
+    look : Look, optional
+        How the ball looks, where it is known; learnt otherwise.
     readout_s : float
         See `placement.trajectory.fit_path`.
     """
@@ -68,11 +79,12 @@ class Tracer:
         fps: float,
         expectations: Expectations | None = None,
         *,
+        look: Look | None = None,
         readout_s: float = 0.0,
     ) -> None:
         self.camera = camera
-        self.look = Look(exposure_s=min(1 / 250, 0.5 / fps))
-        self.learnt = False
+        self.look = look or Look(exposure_s=min(1 / 250, 0.5 / fps))
+        self.learnt = look is not None
         self._expectations = expectations or Expectations()
         self._readout_s = readout_s
         self._linker = Linker(max(camera.size))
@@ -105,6 +117,8 @@ class Tracer:
 
     def _take(self, runs: list[Run]) -> None:
         for run in runs:
+            if len(run.times) >= _SHORTEST_ARC and self._compactness(run) < _COMPACT:
+                continue  # a limb's edge
             for piece in split_at_kinks(run, self._scatter):
                 n = len(piece.times)
                 if n < 3:
@@ -135,12 +149,21 @@ class Tracer:
         self._meetings = [
             m for m in self._meetings if not ({id(m.before), id(m.after)} & spent)
         ]
-        flights = []
+        flights: list[BallArc] = []
         horizon = now - _KEEP
         for arc in self._arcs:
             settled = arc.run.times[-1] < horizon
             if settled and id(arc.run) not in spent and len(arc.run.times) >= _FLIGHT:
-                flights.append(arc)
+                low, high = arc.run.times[0] - _MARGIN, arc.run.times[-1] + _MARGIN
+                frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
+                hidden = follow_flight(
+                    self.camera, arc, frames, self.look, self._expectations,
+                    readout_s=self._readout_s,
+                )
+                if hidden is not None and hidden.path.misfit < _GOOD_PATH:
+                    paths.append(hidden)
+                else:
+                    flights.append(arc)
         self._arcs = [
             a for a in self._arcs if id(a.run) not in spent and a.run.times[-1] >= horizon
         ]
@@ -156,15 +179,44 @@ class Tracer:
             del self._frames[f]
         return Traced(paths, flights)
 
+    def _compactness(self, run: Run) -> float:
+        values = [
+            self._frames[int(f)].compactness[m]
+            for f, m in zip(run.frames, run.members, strict=True)
+        ]
+        return float(np.median(values))
+
     def _ball_like(self, arcs: list[BallArc]) -> list[BallArc]:
-        """Those arcs of which most pictures, of a few looked at, show a ball of the right size."""
+        """Those arcs whose pictures show a ball of the right size; its distance corrected by it.
+
+        A flight along the line of sight tells little of its distance; then the size of the
+        pictures does.
+        """
+        good = self._look_at(arcs, 1.0)
+        rest = [a for a, g in zip(arcs, good, strict=True) if not g and a.misfit < 1.5]
+        found = [a for a, g in zip(arcs, good, strict=True) if g]
+        for factor in _SIZES:
+            if not rest:
+                break
+            fits = self._look_at(rest, factor)
+            for arc, fit in zip(rest, fits, strict=True):
+                if fit:
+                    depth = float(self.camera.depths(arc.position[None])[0]) / factor
+                    again = fit_arc(self.camera, arc.run, distance=(depth, 0.1 * depth))
+                    if again is not None:
+                        found.append(again)
+            rest = [a for a, f in zip(rest, fits, strict=True) if not f]
+        return sorted(found, key=lambda a: a.run.times[0])
+
+    def _look_at(self, arcs: list[BallArc], factor: float) -> list[bool]:
+        """Whether most of a few pictures of each arc fit a ball of `factor` times its size."""
         pictures, owners, guesses, radii, speeds = [], [], [], [], []
         for k, arc in enumerate(arcs):
             n = len(arc.run.times)
             chosen = np.unique(np.linspace(0, n - 1, _LOOKS + 2).round().astype(int)[1:-1])
             at = arc.at(arc.run.times[chosen])
             ahead = arc.at(arc.run.times[chosen] + 1e-3)
-            radius = radii_px(self.camera, at)
+            radius = factor * radii_px(self.camera, at)
             if not np.all((radius > 1) & (radius < 80)):
                 continue
             guess = arc.run.points[chosen] + np.column_stack([0 * radius, 0.3 * radius])
@@ -175,16 +227,16 @@ class Tracer:
                 radii.append(radius[j])
             speeds.append((self.camera.project(ahead) - self.camera.project(at)) / 1e-3)
         if not pictures:
-            return []
-        patches, origins = ball_image.gather(pictures)
+            return [False] * len(arcs)
+        sizes, pace = np.array(radii), np.concatenate(speeds)
+        patches, origins = ball_image.gather(pictures, sizes, pace)
         images = ball_image.measure(
-            patches, origins, np.array(guesses), np.array(radii), np.concatenate(speeds),
-            self.look, steps=2,
+            patches, origins, np.array(guesses), sizes, pace, self.look, steps=2
         )
         fits = (images.misfits < _LOOKS_LIKE) & (images.contrasts > _LEAST_CONTRAST)
         total = np.bincount(owners, minlength=len(arcs))
         good = np.bincount(owners, weights=fits, minlength=len(arcs))
-        return [a for a, n, g in zip(arcs, total, good, strict=True) if n and g >= n / 2]
+        return [bool(n and g >= n / 2) for n, g in zip(total, good, strict=True)]
 
     def _follow(self, chain: list[Meeting]) -> list[FollowedPath]:
         """Fit a chain; keep it back while the look is not learnt."""
@@ -224,10 +276,10 @@ class Tracer:
             speeds.append(picture_speeds(self.camera, followed.path, times)[use])
             centres.append(followed.sightings.points[use])
         if len(pictures) >= _LEARN_PICTURES // 3:
-            patches, origins = ball_image.gather(pictures)
+            sizes, pace = np.concatenate(radii), np.concatenate(speeds)
+            patches, origins = ball_image.gather(pictures, sizes, pace)
             self.look = ball_image.learn_look(
-                patches, origins, np.concatenate(centres), np.concatenate(radii),
-                np.concatenate(speeds), self.look,
+                patches, origins, np.concatenate(centres), sizes, pace, self.look
             )
         again = [self._fit(chain, frames, rounds=2) for chain, frames, _ in self._waiting]
         self._waiting = []

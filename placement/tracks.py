@@ -24,6 +24,7 @@ _SPEED = 9000.0  # px/s at 1920 px: 15 m/s seen from 2.5 m
 _GATE = 13.8  # chi-square, 2 degrees of freedom, 99.9 %
 _SILENCE = 0.07  # s without a candidate after which a run ends
 _LIKE = 3.5  # ratio of strengths up to which neighbours may be one ball
+_LONGEST = 1.5  # s: no flight near a table lasts longer
 _MOST_RUNS = 64
 
 
@@ -151,6 +152,8 @@ class Linker:
             return []
         ages = np.array([len(p) for p in self._paths])
         live = now - self._last <= np.where(ages > 4, _SILENCE, _SILENCE / 2)
+        begun = np.array([path[0][2] for path in self._paths])
+        live &= now - begun < _LONGEST
         if len(ages) > _MOST_RUNS:
             live &= ages >= np.sort(ages)[-_MOST_RUNS]
         ended = [

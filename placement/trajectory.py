@@ -217,6 +217,12 @@ class Model:
         self.places.append(arc.at(since[:, None])[:, 0])
         self.incoming.append(arc.velocity_at(since[:, None])[:, 0])
 
+    def arc_after(self, k: int, duration: float) -> flight.Arc:
+        """The flight after bounce `k`, drawn on for `duration` s whatever it meets."""
+        return flight.fly(
+            self.places[k], self.outgoing[k], self.spins[k + 1], duration, **self._physics()
+        )
+
     def at(self, times: np.ndarray) -> np.ndarray:
         """Positions at `times` (N,), shape (B, N, 3)."""
         return self._evaluate(times, "at")

@@ -1,0 +1,432 @@
+"""A clip from end to end: decode once, find the table, follow the ball, name the serves.
+
+The film is read a single time. While the first seconds pass, candidates are only collected, and
+stills for the median without people; then the table is found, and from there on everything runs as
+the frames come. Nothing that grows with the film is kept but the results.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from calibration import (
+    Calibration,
+    CalibrationError,
+    StandEvent,
+    StandWatch,
+    calibrate_corners,
+    detect_table,
+    median_still,
+    refine_corners,
+)
+from placement import zones
+from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
+from placement.arcs import BallArc
+from placement.ball import BallFinder, Candidates
+from placement.ball_image import Look
+from placement.paths import FollowedPath
+from placement.serves import find_serves
+from placement.tracing import Traced, Tracer
+from placement.video import ClipInfo, Frame, file_sha256, probe_clip, read_frames
+
+_STILLS = 21  # frames of the median still
+_STILL_SPAN = 12.0  # s from the clip's start over which they are spread
+_SECOND_SPAN = 30.0  # s by which a second try at finding the table is made
+_WATCH_EVERY = 0.25  # s between looks at whether the stand still stands
+_CROP = 48  # px, side of a kept crop at 1920 px width
+_BUMP_PX = 0.8  # shift of the whole picture that parts the first stills
+
+
+class Cancelled(Exception):
+    """The caller asked for the analysis to end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Settings:
+    """What a user may choose.
+
+    Attributes
+    ----------
+    corners_px : ndarray, shape (4, 2), optional
+        The table's corners in the order of `calibration.table.CORNERS`; found if not given.
+    refine : bool
+        Whether given corners are refined on the picture.
+    near : tuple of float, optional
+        A pixel on or near the table in play, where several are in view.
+    fov_deg : float, optional
+        Horizontal field of view, degrees, for views that do not show the focal length.
+    band_m : float
+        Half-width of the half-long band about the end line, m.
+    readout_s : float
+        Time in which the sensor's rows are read, s; 0 if unknown.
+    receiver_hand : str, optional
+        "left" or "right"; adds nothing to the classes by thirds.
+    """
+
+    corners_px: np.ndarray | None = None
+    refine: bool = True
+    near: tuple[float, float] | None = None
+    fov_deg: float | None = None
+    band_m: float = zones.HALF_LONG_BAND
+    readout_s: float = 0.0
+    receiver_hand: str | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values, for a record of what was chosen."""
+        return {
+            "corners_px": None if self.corners_px is None else np.asarray(self.corners_px).tolist(),
+            "refine": self.refine,
+            "near": None if self.near is None else list(self.near),
+            "fov_deg": self.fov_deg,
+            "band_m": self.band_m,
+            "readout_s": self.readout_s,
+            "receiver_hand": self.receiver_hand,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """How far an analysis is.
+
+    Attributes
+    ----------
+    done : float
+        0 to 1.
+    stage : str
+    time_left_s : float or None
+    """
+
+    done: float
+    stage: str
+    time_left_s: float | None
+
+
+def analyse(
+    path: str | Path,
+    settings: Settings | None = None,
+    *,
+    progress: Callable[[Progress], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> Analysis:
+    """Measure every bounce and serve of a clip.
+
+    Parameters
+    ----------
+    path : str or Path
+    settings : Settings, optional
+    progress : callable, optional
+        Told now and then how far it is.
+    cancelled : callable, optional
+        Asked now and then whether to stop.
+
+    Raises
+    ------
+    VideoError
+        If the file is no usable film.
+    calibration.CalibrationError
+        If no table is found, or given corners cannot be one.
+    Cancelled
+        If `cancelled` said so.
+    """
+    return _Run(Path(path), settings or Settings(), progress, cancelled).go()
+
+
+def tool_version() -> str:
+    """The installed version, as stamped on every result."""
+    try:
+        return version("serve-placement")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+@dataclass(slots=True, eq=False)
+class _Stretch:
+    """Film with one calibration, and what was followed in it."""
+
+    start_s: float
+    calibration: Calibration
+    end_s: float = np.inf
+    paths: list[FollowedPath] = field(default_factory=list)
+    flights: list[BallArc] = field(default_factory=list)
+
+    def take(self, traced: Traced) -> None:
+        self.paths += traced.paths
+        self.flights += traced.flights
+
+
+class _Run:
+    """One analysis: the state that its stages share."""
+
+    def __init__(
+        self,
+        path: Path,
+        settings: Settings,
+        progress: Callable[[Progress], None] | None,
+        cancelled: Callable[[], bool] | None,
+    ) -> None:
+        self.started = time.perf_counter()
+        self.settings = settings
+        self.progress = progress
+        self.cancelled = cancelled
+        self.info: ClipInfo = probe_clip(path)
+        if settings.corners_px is not None:
+            # wrong corners are told before anything is decoded
+            calibrate_corners(
+                settings.corners_px, (self.info.width, self.info.height), fov_deg=settings.fov_deg
+            )
+        self.stills: list[tuple[float, np.ndarray]] = []
+        self.early: list[Candidates] = []
+        self.held: list[Candidates] = []
+        self.stretches: list[_Stretch] = []
+        self.tracer: Tracer | None = None
+        self.watch: StandWatch | None = None
+        self.still = np.empty(0, np.uint8)
+        self.warnings: list[str] = []
+        self.timings: dict[str, float] = {}
+
+    def go(self) -> Analysis:
+        with ThreadPoolExecutor(max_workers=1) as pool:
+            digest: Future[str] = pool.submit(file_sha256, self.info.path)
+            end_s = self._read()
+            sha256 = digest.result()
+        bounces, serves = self._conclude(end_s)
+        self.timings["total_s"] = time.perf_counter() - self.started
+        stands = tuple(
+            Stand(start_s=s.start_s, end_s=min(s.end_s, end_s), calibration=s.calibration)
+            for s in self.stretches
+        )
+        for stretch in self.stretches:
+            self.warnings += [w for w in stretch.calibration.warnings if w not in self.warnings]
+        if not bounces:
+            self.warnings.append("No bounce of a ball on this table was found in the clip.")
+        return Analysis(
+            clip=self.info,
+            sha256=sha256,
+            version=tool_version(),
+            settings=self.settings.as_json(),
+            stands=stands,
+            bounces=tuple(bounces),
+            serves=tuple(serves),
+            still=self.still,
+            crops=tuple(self._crops(bounces)),
+            timings=self.timings,
+            warnings=tuple(self.warnings),
+        )
+
+    def _read(self) -> float:
+        info = self.info
+        finder = BallFinder(info.width, info.height, info.fps)
+        span = min(_STILL_SPAN, 0.95 * info.duration_s)
+        next_still, next_watch, now = 0.0, 0.0, 0.0
+        tried = 0
+        for frame in read_frames(info.path):
+            now = frame.time_s
+            found = finder.push(frame)
+            if self.tracer is None:
+                if now >= next_still:
+                    self.stills.append((now, frame.bgr()))
+                    next_still += span / _STILLS
+                if found is not None:
+                    self.early.append(found)
+                if now >= span and tried == 0 and now < info.duration_s - 1.0:
+                    tried = 1
+                    if not self._try_to_start():
+                        span = _SECOND_SPAN
+                        next_still = now
+            else:
+                if now >= next_watch:
+                    next_watch = now + _WATCH_EVERY
+                    self._look_at_stand(frame)
+                if found is not None:
+                    self._trace(found)
+            if frame.index % 30 == 0:
+                self._tell(frame.index / max(1, info.n_frames), "reading the film")
+        if self.tracer is None:
+            self._start()
+        if self.watch is not None:
+            event = self.watch.finish(now)
+            if event is not None:
+                self._moved(event)
+        if self.tracer is not None:
+            self._end_stretch()
+        self.timings["read_s"] = time.perf_counter() - self.started
+        return now
+
+    def _try_to_start(self) -> bool:
+        try:
+            self._start()
+        except CalibrationError:
+            if self.settings.corners_px is not None:
+                raise
+            return False
+        return True
+
+    def _start(self) -> None:
+        """Calibrate on the stills so far, then trace what was collected."""
+        began = time.perf_counter()
+        if not self.stills:
+            raise CalibrationError("the clip is too short to find the table in it")
+        pictures = [p for _, p in self.stills]
+        calm = _before_bump(pictures)
+        self.still = median_still(pictures[:calm])
+        calibration = self._calibrate(self.still)
+        self.timings["calibration_s"] = time.perf_counter() - began
+        self._begin_stretch(0.0, calibration)
+        self.watch = StandWatch(calibration, _luma(self.still))
+        early, self.early = self.early, []
+        times = iter([t for t, _ in self.stills])
+        lumas = {t: p for t, p in self.stills}
+        due = next(times, None)
+        for found in early:
+            while due is not None and due <= found.time_s:
+                if calm < len(pictures):
+                    event = self.watch.add(due, _luma(lumas[due]))
+                    if event is not None:
+                        self._moved(event)
+                due = next(times, None)
+            self._trace(found)
+        self.stills = []
+
+    def _calibrate(self, still: np.ndarray) -> Calibration:
+        s = self.settings
+        if s.corners_px is None:
+            return detect_table(still, near=s.near, fov_deg=s.fov_deg)
+        if s.refine:
+            return refine_corners(still, s.corners_px, fov_deg=s.fov_deg)
+        return calibrate_corners(
+            s.corners_px, (self.info.width, self.info.height), fov_deg=s.fov_deg
+        )
+
+    def _begin_stretch(self, start_s: float, calibration: Calibration) -> None:
+        look: Look | None = self.tracer.look if self.tracer and self.tracer.learnt else None
+        self.tracer = Tracer(
+            calibration.camera, self.info.fps, look=look, readout_s=self.settings.readout_s
+        )
+        self.stretches.append(_Stretch(start_s, calibration))
+
+    def _end_stretch(self) -> None:
+        if self.tracer is not None:
+            self.stretches[-1].take(self.tracer.finish())
+
+    def _trace(self, found: Candidates) -> None:
+        if self.watch is not None and self.watch.moving:
+            self.held.append(found)  # until it is known when the stand stood again
+            return
+        if self.tracer is not None:
+            traced = self.tracer.push(found)
+            if traced is not None:
+                self.stretches[-1].take(traced)
+
+    def _look_at_stand(self, frame: Frame) -> None:
+        if self.watch is None:
+            return
+        event = self.watch.add(frame.time_s, np.ascontiguousarray(frame.luma))
+        if event is not None:
+            self._moved(event)
+        elif not self.watch.moving and self.held:
+            held, self.held = self.held, []
+            for found in held:
+                self._trace(found)
+
+    def _moved(self, event: StandEvent) -> None:
+        self.warnings.append(event.message)
+        self._end_stretch()
+        self.stretches[-1].end_s = event.start
+        held = [c for c in self.held if c.time_s >= event.end]
+        self.held = []
+        if event.calibration is None:
+            self.tracer = None if not self.stretches else self.tracer
+            self.watch = None
+            return
+        self._begin_stretch(event.end, event.calibration)
+        for found in held:
+            if self.tracer is not None:
+                traced = self.tracer.push(found)
+                if traced is not None:
+                    self.stretches[-1].take(traced)
+
+    def _conclude(self, end_s: float) -> tuple[list[Bounce], list[Serve]]:
+        began = time.perf_counter()
+        bounces: list[Bounce] = []
+        serves: list[Serve] = []
+        for s in self.stretches:
+            paths = [
+                p for p in s.paths
+                if s.start_s <= p.first_seen and p.last_seen <= min(s.end_s, end_s) + 0.05
+            ]
+            some, found = find_serves(
+                s.calibration, sorted(paths, key=lambda p: p.first_seen), s.flights,
+                band_m=self.settings.band_m, first_s=s.start_s, last_s=min(s.end_s, end_s),
+            )
+            shift, number = len(bounces), len(serves)
+            bounces += [
+                b if b.serve is None else replace(b, serve=b.serve + number) for b in some
+            ]
+            serves += [
+                replace(x, number=x.number + number, bounces=tuple(k + shift for k in x.bounces))
+                for x in found
+            ]
+        self.timings["serves_s"] = time.perf_counter() - began
+        return bounces, serves
+
+    def _crops(self, bounces: list[Bounce]) -> list[Crop]:
+        """The pictures of the ball nearest in time to each bounce."""
+        crops: dict[int, Crop] = {}
+        pictures = {
+            int(f): (c, m)
+            for s in self.stretches
+            for p in s.paths
+            for f, (c, m) in zip(p.frames, p.pictures, strict=True)
+        }
+        frames = np.array(sorted(pictures))
+        if not len(frames):
+            return []
+        times = np.array([pictures[f][0].time_s for f in frames.tolist()])
+        for b in bounces:
+            for f in frames[np.argsort(np.abs(times - b.time_s), kind="stable")[:4]].tolist():
+                c, m = pictures[f]
+                if abs(c.time_s - b.time_s) < 0.12 and f not in crops:
+                    u, v = c.origins[m].tolist()
+                    crops[f] = Crop(
+                        time_s=c.time_s, frame=f, luma=c.patches[m][2].copy(), origin=(u, v)
+                    )
+        return [crops[f] for f in sorted(crops)]
+
+    def _tell(self, done: float, stage: str) -> None:
+        if self.cancelled is not None and self.cancelled():
+            raise Cancelled
+        if self.progress is not None:
+            spent = time.perf_counter() - self.started
+            left = spent * (1 - done) / done if done > 0.02 else None
+            self.progress(Progress(done=min(done, 1.0), stage=stage, time_left_s=left))
+
+
+def _luma(picture: np.ndarray) -> np.ndarray:
+    return cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+
+
+def _before_bump(pictures: list[np.ndarray]) -> int:
+    """How many of the first stills show the camera in its first place."""
+    if len(pictures) < 4:
+        return len(pictures)
+    small = [
+        cv2.resize(_luma(p), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA).astype(np.float32)
+        for p in pictures
+    ]
+    window = cv2.createHanningWindow(small[0].shape[::-1], cv2.CV_32F)
+    shifts = np.array([4 * np.hypot(*cv2.phaseCorrelate(small[0], s, window)[0]) for s in small])
+    away = shifts > _BUMP_PX
+    # from some still on all are elsewhere
+    for first in range(3, len(pictures)):
+        if away[first:].all() and not away[:first].any():
+            return first
+    return len(pictures)
