@@ -379,7 +379,7 @@ def _good_figures(judged: pd.DataFrame) -> list[Figure]:
             high=float(run.possible),
             n=len(outcomes),
             unit="",
-            words=f"{run} serves in a row",
+            words=f"{run} {'serve' if run.possible == 1 else 'serves'} in a row",
             meaning=MEANINGS["longest_run"],
         ),
     ]
@@ -500,7 +500,7 @@ def _variety_figures(judged: pd.DataFrame, rng: np.random.Generator) -> list[Fig
     counts = zone_counts(judged)
     n = sum(counts.values())
     meaning = MEANINGS["evenness"]
-    if n:
+    if n >= MIN_SPREAD:
         found = variety.evenness_interval(list(counts.values()), rng=rng)
         even = Figure(
             key="evenness",
@@ -514,7 +514,7 @@ def _variety_figures(judged: pd.DataFrame, rng: np.random.Generator) -> list[Fig
             meaning=meaning,
         )
     else:
-        even = _nothing("evenness", "Variety over the zones", "no good serves yet", meaning, "")
+        even = _nothing("evenness", "Variety over the zones", "too few good serves", meaning, "")
     used = variety.zones_used(counts)
     types = sorted({tag for tags in judged["tags"] for tag in tags.split()})
     strokes = [stroke for stroke in STROKES if (judged["stroke"] == stroke).any()]

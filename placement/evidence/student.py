@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from placement import figures, zones
+from placement import density, figures, zones
 from placement.evidence import pictures
 from placement.evidence.strip import Still
 from placement.evidence.weeks import DayComparison, by_day, compare_days, hit_trend
@@ -239,9 +239,7 @@ def _pictures(
         Picture(
             name="map",
             png=pictures.as_png(pictures.map_figure(judged, view=view)),
-            caption="Where the good serves landed on the receiver's half, seen from the "
-            f"{view}'s side. Dark: many. Broken frames: called zones, by letter as in the table. "
-            "Dotted: holds 95% of further serves to that zone, measurement scatter taken out.",
+            caption=_map_caption(landed, view),
             alt=f"Map of the receiver's half with {landed} landed serves and the called zones.",
         )
     ]
@@ -269,6 +267,20 @@ def _pictures(
             )
         )
     return found
+
+
+def _map_caption(landed: int, view: zones.View) -> str:
+    where = f"Where the good serves landed on the receiver's half, seen from the {view}'s side. "
+    called = "Broken frames: called zones, by letter as in the table."
+    if landed < density.MIN_POINTS:
+        return (
+            f"{where}Each with the ellipse that holds it with 95% probability; open rings: close "
+            f"calls. {called}"
+        )
+    return (
+        f"{where}Dark: many. {called} Dotted: holds 95% of further serves to that zone, measurement "
+        "scatter taken out."
+    )
 
 
 def _trace(judged: pd.DataFrame) -> list[TurnTrace]:
