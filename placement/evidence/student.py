@@ -278,8 +278,8 @@ def _map_caption(landed: int, view: zones.View) -> str:
             f"calls. {called}"
         )
     return (
-        f"{where}Dark: many. {called} Dotted: holds 95% of further serves to that zone, measurement "
-        "scatter taken out."
+        f"{where}Dark: many. {called} Dotted: holds 95% of further serves to that zone, "
+        "measurement scatter taken out."
     )
 
 
