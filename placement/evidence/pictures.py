@@ -15,7 +15,7 @@ from placement import density, figures, plots, zones
 from placement.evidence.weeks import DayComparison, hit_trend, with_days
 from placement.records.base import rows_of
 
-_DPI = 180
+_DPI = 160
 _MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 _FAULTS = {"net": "in the net", "missed": "off the half", "own-twice": "own half twice"}
 

@@ -42,6 +42,7 @@ class Film:
     unclear: int
     sha256: str
     version: str
+    band_m: float  # half-width of the half-long band
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +136,7 @@ def gather_student(
     if len(days) > 1:
         comparison = compare_days(judged, days["day"].iloc[0], days["day"].iloc[-1], rng=rng)
     films = tuple(_films(store, judged))
-    band = {store_band(store, film.drill_id) for film in films}
+    band = {film.band_m for film in films}
     return StudentEvidence(
         code=who.code,
         hand=who.hand,
@@ -159,9 +160,8 @@ def gather_student(
     )
 
 
-def store_band(store: Store, drill_id: int) -> float:
-    """The half-width of the half-long band with which a drill was analysed, m."""
-    settings = store.drill(drill_id).settings
+def half_long_band(settings: Mapping[str, Any]) -> float:
+    """The half-width of the half-long band in the settings of an analysis, m."""
     for name in ("half_long_band_m", "band_m", "band"):
         value = settings.get(name)
         if isinstance(value, int | float):
@@ -215,6 +215,7 @@ def _films(store: Store, judged: pd.DataFrame) -> list[Film]:
                 unclear=int((part["outcome"] == "unclear").sum()),
                 sha256=film.clip_sha256,
                 version=film.version,
+                band_m=half_long_band(film.settings),
             )
         )
     return found
