@@ -1,0 +1,130 @@
+"""The page as an application: routes by subject, one guard in front, errors as sentences."""
+
+from __future__ import annotations
+
+import logging
+import mimetypes
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib import resources
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Mount
+from starlette.staticfiles import StaticFiles
+
+from calibration import CalibrationError
+from placement.records import RecordsError, StaleError, StoreError
+from placement.video import VideoError
+from placement.web import (
+    pages_clips,
+    pages_films,
+    pages_keep,
+    pages_look,
+    pages_start,
+    pages_uploads,
+)
+from placement.web.guard import Guard
+from placement.web.settings import PageSettings
+from placement.web.site import Site, json_answer, site_of
+from placement.web.turnwork import finish_changes
+
+_LOG = logging.getLogger(__name__)
+_NOT_THERE = "There is nothing at this address; it may have been removed."
+
+
+def make_app(settings: PageSettings) -> Starlette:
+    """Build the page.
+
+    Parameters
+    ----------
+    settings : PageSettings
+        What it is started with.
+
+    Returns
+    -------
+    Starlette
+        With `app.state.site`; the queue runs while the application does.
+
+    Raises
+    ------
+    StoreError
+        If the records cannot be opened.
+    """
+    mimetypes.add_type("text/javascript", ".js")  # some systems say text/plain, which is refused
+    site = Site(settings)
+
+    @asynccontextmanager
+    async def running(_: Starlette) -> AsyncIterator[None]:
+        finish_changes(site.state, site.store)
+        site.runner.start()
+        yield
+        await run_in_threadpool(site.close)
+
+    static = Path(str(resources.files("placement.web") / "static"))
+    app = Starlette(
+        routes=[
+            *pages_start.ROUTES,
+            *pages_clips.ROUTES,
+            *pages_uploads.ROUTES,
+            *pages_look.ROUTES,
+            *pages_films.ROUTES,
+            *pages_keep.ROUTES,
+            Mount("/static", StaticFiles(directory=static)),
+        ],
+        middleware=[
+            Middleware(
+                Guard,
+                hosts=settings.hosts,
+                token=site.token,
+                password=settings.password,
+            )
+        ],
+        exception_handlers={
+            HTTPException: _refused,
+            RecordsError: _sentence,
+            VideoError: _sentence,
+            CalibrationError: _sentence,
+            Exception: _broken,
+        },
+        lifespan=running,
+    )
+    app.state.site = site
+    return app
+
+
+def _answer(request: Request, sentence: str, status: int) -> Response:
+    sentence = sentence[:1].upper() + sentence[1:]
+    if not sentence.endswith((".", "!", "?")):
+        sentence += "."
+    if request.headers.get("sec-fetch-dest", "document") == "document" and "text/html" in (
+        request.headers.get("accept", "")
+    ):
+        return site_of(request).page("sorry.html", status=status, sentence=sentence)
+    return json_answer({"sentence": sentence}, status)
+
+
+def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    plain = error.status_code == 404 and error.detail == "Not Found"
+    return _answer(request, _NOT_THERE if plain else error.detail, error.status_code)
+
+
+def _sentence(request: Request, error: Exception) -> Response:
+    status = 409 if isinstance(error, StaleError) else 503 if isinstance(error, StoreError) else 422
+    return _answer(request, str(error), status)
+
+
+def _broken(request: Request, error: Exception) -> Response:
+    _LOG.error("unhandled in %s", request.url.path, exc_info=error)
+    return _answer(
+        request,
+        "Something went wrong in the program; nothing that was confirmed is lost. "
+        "Go back and try again; the window with the program shows the details",
+        500,
+    )

@@ -1,0 +1,316 @@
+// Checking the serves: step, look, say yes or what it was. The machine's answer is kept.
+import { send, draw, make, notice, readData, placeIn, isTyping } from "./common.js";
+import { Stepper, frameAt } from "./stepper.js";
+
+const $ = (id) => document.getElementById(id);
+const WORDS = { good: "good", let: "let", net: "in the net", missed: "missed the table", "own-twice": "own half twice", unclear: "unclear" };
+const KEYS = { g: "good", l: "let", n: "net", m: "missed", t: "own-twice", u: "unclear" };
+let data = readData("data");
+let order = "doubt", ids = [], current = null, frame = 0, moving = null, held = false, queue = Promise.resolve();
+const hasFilm = data.times.length > 0;
+const at = `/films/${data.film}`;
+
+// --- the picture
+const svg = $("picture"), frameImage = $("frame"), cropImage = $("crop"), marks = $("marks");
+const region = data.region ?? [0, 0, data.size[0], data.size[1]];
+svg.setAttribute("viewBox", `${region[0]} ${region[1]} ${region[2] - region[0]} ${region[3] - region[1]}`);
+for (const [key, value] of Object.entries({ x: region[0], y: region[1], width: region[2] - region[0], height: region[3] - region[1] })) frameImage.setAttribute(key, value);
+function tellMissing(text) { $("no-film").textContent = text; $("no-film").hidden = !text; }
+if (!hasFilm) tellMissing(data.missing || "The film of this drill is not at hand.");
+if (!hasFilm && !data.crops.length && !data.region) document.querySelector(".check").classList.add("no-picture");
+
+const stepper = new Stepper(
+  (n) => `${at}/frames/${n}.jpg?v=${data.version}`,
+  (n, url) => { frameImage.setAttribute("href", url); frameImage.removeAttribute("visibility"); frameImage.dataset.n = n; frame = n; tellMissing(""); showMoment(); },
+  () => tellMissing("This picture could not be read; the one before is shown."),
+);
+function showMoment() { $("moment").textContent = hasFilm ? `picture ${frame + 1} of ${data.times.length}, ${clock(data.times[frame])}` : ""; drawMarks(); }
+function clock(t) { const m = Math.floor(t / 60), s = (t - 60 * m).toFixed(2).padStart(5, "0"); return `${m}:${s}`; }
+function likely() {
+  const s = current, near = [];
+  const next = neighbour(1), before = neighbour(-1);
+  if (hasFilm) {
+    const here = stepper.wanted, last = data.times.length - 1;
+    near.push(here + 1, here - 1, here + 2);
+    if (next) near.push(startFrame(next));
+    for (const b of s?.bounces ?? []) near.push(frameAt(data.times, b.t));
+    near.push(here + 3, here - 2, here + 4, here + 5, here - 3, here + 6, here + 7, here + 8);
+    if (next) { const n = startFrame(next); near.push(n + 1, n + 2); }
+    if (before) near.push(startFrame(before));
+    return [...new Set(near)].filter((n) => n >= 0 && n <= last);
+  }
+  return [];
+}
+function startFrame(serve) { return frameAt(data.times, keyMoment(serve)); }
+function keyMoment(serve) { const land = landingBounce(serve); return land ? land.t : serve.t + 0.1; }
+function landingBounce(serve) {
+  const own = serve.bounces.filter((b) => b.place && b.place[1] < 0 && b.kind !== "idle");
+  return own[0] ?? serve.bounces[0] ?? null;
+}
+function goFrame(n) {
+  if (!hasFilm) return;
+  n = Math.max(0, Math.min(data.times.length - 1, n));
+  stepper.go(n, likely);
+}
+function nowTime() { return hasFilm ? data.times[Math.max(stepper.wanted, 0)] : (current ? keyMoment(current) : 0); }
+function goBounce(step) {
+  const moments = (current?.bounces ?? []).map((b) => b.t).sort((a, b) => a - b), now = nowTime();
+  const next = step > 0 ? moments.find((t) => t > now + 0.012) : moments.findLast((t) => t < now - 0.012);
+  if (next === undefined) { notice(step > 0 ? "That was the last bounce of this serve." : "That was the first bounce of this serve.", 2); return; }
+  showCrop(next);
+  goFrame(frameAt(data.times, next));
+}
+function showCrop(moment) {
+  // The measuring kept small pictures around each bounce: they are here before the film is read.
+  let best = null;
+  for (const c of data.crops) if (!best || Math.abs(c.t - moment) < Math.abs(best.t - moment)) best = c;
+  if (!best || Math.abs(best.t - moment) > 0.06) { cropImage.removeAttribute("href"); return; }
+  const [x, y, width, height] = best.box;
+  for (const [key, value] of Object.entries({ x, y, width, height, href: `${at}/crops/${best.k}.jpg?v=${data.version}` })) cropImage.setAttribute(key, value);
+  const n = hasFilm ? frameAt(data.times, moment) : -1;
+  if (!stepper.kept.has(n)) frameImage.setAttribute("visibility", "hidden");
+  if (!hasFilm) svg.setAttribute("viewBox", `${x - width} ${y - height} ${3 * width} ${3 * height}`);
+}
+function drawMarks() {
+  const s = current, parts = [];
+  if (s) {
+    if (s.path.length > 1) {
+      const d = "M" + s.path.map((p) => `${p[0]} ${p[1]}`).join("L");
+      parts.push(draw("path", { class: "path-line under", d }), draw("path", { class: "path-line", d }));
+      const now = nowTime();
+      if (now >= s.path[0][2] - 0.02 && now <= s.path.at(-1)[2] + 0.02) {
+        const near = s.path.reduce((a, b) => (Math.abs(b[2] - now) < Math.abs(a[2] - now) ? b : a));
+        parts.push(draw("circle", { class: "now-dot", cx: near[0], cy: near[1], r: (region[2] - region[0]) / 60 }));
+      }
+    }
+    for (const b of s.bounces) {
+      if (b.ring.length) {
+        const d = "M" + b.ring.map((p) => p.join(" ")).join("L") + "Z", now = Math.abs(b.t - nowTime()) < 0.02;
+        parts.push(draw("path", { class: "spot-ring under", d }), draw("path", { class: `spot-ring${now ? " now" : ""}`, d }));
+      }
+    }
+    if (s.corrected.includes("landing_x_m") && s.at) parts.push(draw("circle", { class: "spot-ring now", cx: s.at[0], cy: s.at[1], r: (region[2] - region[0]) / 120 }));
+  }
+  marks.replaceChildren(...parts);
+}
+
+// --- the list
+function sort() {
+  const rows = [...data.serves];
+  if (order === "doubt") rows.sort((a, b) => (b.look - a.look) || (b.look ? b.doubt - a.doubt : a.t - b.t));
+  ids = rows.map((s) => s.id);
+}
+function find(id) { return data.serves.find((s) => s.id === id); }
+function neighbour(step) { const i = ids.indexOf(current?.id); return i < 0 ? null : find(ids[i + step]) ?? null; }
+const buttons = new Map();
+function fillList() {
+  buttons.clear();
+  $("serves").replaceChildren(...ids.map((id) => {
+    const button = make("button", { type: "button" });
+    button.addEventListener("click", () => select(id));
+    buttons.set(id, button); label(find(id));
+    return make("li", {}, button);
+  }));
+  counts();
+}
+function label(s) {
+  const button = buttons.get(s.id);
+  if (!button) return;
+  const mark = s.removed ? "✕" : s.look ? "▲" : s.checked || s.corrected.length ? "✓" : "";
+  const words = s.removed ? "no serve" : s.look ? "to check" : mark ? "checked" : "";
+  button.replaceChildren(make("span", { class: "no" }, String(s.number)), make("span", { class: "text" }, `${s.code || ""} ${WORDS[s.outcome] ?? s.outcome}`.trim()),
+    make("span", { class: `mark${s.look ? " look" : ""}`, "aria-hidden": "true" }, mark), make("span", { class: "visually-hidden" }, words));
+  button.classList.toggle("gone", s.removed);
+  if (s.id === current?.id) button.setAttribute("aria-current", "true"); else button.removeAttribute("aria-current");
+}
+function counts() {
+  const left = data.serves.filter((s) => s.look).length, all = data.serves.filter((s) => !s.removed).length;
+  $("left-to-do").textContent = left ? `${left} of ${all} to check` : `All ${all} are checked or sure`;
+}
+
+// --- one serve
+function select(id) {
+  const before = current;
+  current = find(id) ?? null;
+  moving = null;
+  if (before && before !== current) label(find(before.id) ?? before);
+  if (!current) { showServe(); return; }
+  label(current);
+  buttons.get(current.id)?.scrollIntoView({ block: "nearest" });
+  history.replaceState(null, "", `${at}/check?serve=${current.id}`);
+  const moment = keyMoment(current);
+  showCrop(moment);
+  if (hasFilm) goFrame(frameAt(data.times, moment));
+  showServe();
+}
+function answerWords(s) { return [WORDS[s.outcome] ?? s.outcome, s.depth, s.side].filter(Boolean).join(", "); }
+function showServe() {
+  const s = current;
+  for (const id of ["accept", "move", "remove"]) $(id).disabled = !s;
+  if (!s) { $("serve-name").textContent = data.serves.length ? "Choose a serve" : "No serves were found"; $("spots").replaceChildren(); return; }
+  $("serve-name").textContent = `Serve ${s.number}${s.code ? `, ${s.code}` : ""}`;
+  $("serve-facts").textContent = `${s.clock} · ${answerWords(s)}${s.called ? ` · called ${s.called}` : ""}${s.pace ? ` · ${s.pace.toFixed(1)} m/s` : ""}`;
+  $("why").replaceChildren(...(s.look ? s.why : []).map((w) => make("li", {}, w)));
+  const changed = s.corrected.filter((f) => f !== "added").length;
+  $("machine").textContent = s.removed ? "You said: no serve." : s.by_hand ? "Added by hand." : changed ? `The machine said: ${answerWords(s.machine)}.` : s.checked ? "You said: right." : "";
+  $("accept").lastChild.textContent = " Right as it is";
+  $("remove").lastChild.textContent = s.removed ? " It is a serve" : " No serve";
+  for (const button of document.querySelectorAll("[data-outcome]")) button.setAttribute("aria-pressed", String(button.dataset.outcome === s.outcome));
+  drawTable(); drawMarks();
+}
+
+// --- the drawing of the table
+function landing(s) { return moving ?? s.landing; }
+function drawTable() {
+  const s = current, parts = [];
+  for (const b of s.bounces) {
+    if (!b.place) continue;
+    if (b.ellipse) parts.push(draw("ellipse", { class: "halo", rx: Math.max(b.ellipse[0], .5), ry: Math.max(b.ellipse[1], .5), transform: `translate(${b.place}) rotate(${b.ellipse[2]})` }));
+    const spot = draw("circle", { class: "spot", cx: b.place[0], cy: b.place[1], r: 2 });
+    spot.append(draw("title", {}, `${b.kind} bounce at ${clock(b.t)}`));
+    parts.push(spot);
+  }
+  if (s.second) parts.push(draw("path", { class: "spot second", d: `M${s.second[0] - 3} ${s.second[1]}h6m-3-3v6` }, draw("title", {}, "second bounce")));
+  const was = s.machine.landing, here = landing(s);
+  if (was && here && Math.hypot(was[0] - here[0], was[1] - here[1]) > 0.5) parts.push(draw("circle", { class: "spot was", cx: was[0], cy: was[1], r: 3.2 }, draw("title", {}, "where the machine put it")));
+  if (here) {
+    const words = s.outcome === "good" || s.outcome === "let" ? "Landing" : "Place";
+    const g = draw("g", { class: "land-handle", tabindex: 0, role: "slider", "aria-label": `${words} of serve ${s.number}`, "aria-valuenow": Math.round(here[0]), "aria-valuemin": -500, "aria-valuemax": 500,
+      "aria-valuetext": `${Math.abs(here[0]).toFixed(0)} cm ${here[0] < 0 ? "left" : "right"} of the middle, ${Math.abs(here[1]).toFixed(0)} cm ${here[1] < 0 ? "past the net" : "before the net"}`, transform: `translate(${here})`, id: "land" },
+    draw("circle", { class: "grip", r: 9 }), draw("circle", { class: "spot land", r: 3 }));
+    parts.push(g);
+  }
+  const focused = document.activeElement?.id === "land";
+  $("spots").replaceChildren(...parts);
+  if (focused) $("land")?.focus();
+}
+const drawing = $("drawing");
+drawing.addEventListener("pointerdown", (event) => {
+  if (!event.target.closest(".land-handle") || !current) return;
+  event.preventDefault(); drawing.setPointerCapture(event.pointerId); held = true; moving = [...current.landing];
+});
+drawing.addEventListener("pointermove", (event) => {
+  if (!held || !current) return;
+  moving = placeIn(drawing, event).map((v) => Math.round(v * 10) / 10);
+  moving = [Math.max(-98, Math.min(98, moving[0])), Math.max(-158, Math.min(158, moving[1]))];
+  drawTable();
+});
+for (const name of ["pointerup", "pointercancel"]) drawing.addEventListener(name, () => { if (held) { held = false; keepPlace(); } });
+drawing.addEventListener("keydown", (event) => {
+  if (!event.target.closest(".land-handle") || !current) return;
+  const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+  if (way) {
+    event.preventDefault(); event.stopPropagation();
+    const step = event.shiftKey ? 5 : 1, from = landing(current);
+    moving = [from[0] + way[0] * step, from[1] + way[1] * step];
+    drawTable();
+  } else if (event.key === "Enter" && moving) { event.preventDefault(); event.stopPropagation(); keepPlace(); }
+  else if (event.key === "Escape" && moving) { moving = null; drawTable(); }
+});
+drawing.addEventListener("focusout", () => { if (moving && !held) setTimeout(() => { if (document.activeElement?.id !== "land") keepPlace(); }, 0); });
+function keepPlace() {
+  if (!moving || !current) return;
+  const place = moving; moving = null;
+  current.landing = place;
+  change(current, { place, checked: true }, "The landing is moved.");
+}
+function startMove() {
+  if (!current) return;
+  if (!current.landing) { current.landing = [0, -70]; moving = [0, -70]; }
+  drawTable(); $("land").focus();
+  notice("Drag the blue dot, or use the arrow keys: 1 cm, with Shift 5. Enter keeps it.", 5);
+}
+
+// --- answers: one after the other, each naming the state that was seen
+function who() { return $("who").value.trim() || "teacher"; }
+function change(serve, changes, said) {
+  queue = queue.then(async () => {
+    const seen = find(serve.id)?.rev ?? serve.rev;
+    const answer = await send(`${at}/serves/${serve.id}`, { changes, seen, who: who() });
+    if (answer.serve) replace(answer.serve);
+    if (answer.ok && said) notice(said, 2);
+    else if (!answer.ok && !answer.serve) await reload();
+  });
+  return queue;
+}
+function replace(serve) {
+  const i = data.serves.findIndex((s) => s.id === serve.id);
+  if (i < 0) return;
+  data.serves[i] = serve;
+  label(serve); counts();
+  if (current?.id === serve.id) { current = serve; showServe(); label(serve); }
+}
+async function reload(fresh = null) {
+  fresh ??= await fetch(`${at}/serves.json`).then((a) => (a.ok ? a.json() : null)).catch(() => null);
+  if (!fresh) return;
+  const id = current?.id;
+  data = fresh; sort(); fillList();
+  current = find(id) ?? null;
+  showServe(); if (current) label(current);
+}
+function step(by) {
+  const next = current ? neighbour(by) : find(ids[0]);
+  if (next) select(next.id); else notice(by > 0 ? "That was the last one." : "That is the first one.", 2);
+}
+function accept() {
+  if (!current) return;
+  const serve = current, next = neighbour(1);
+  serve.look = false; serve.checked = true; label(serve); counts();
+  change(serve, { checked: true });
+  if (next) select(next.id); else { showServe(); notice("That was the last one.", 3); }
+}
+function outcome(word) {
+  if (!current) return;
+  const serve = current;
+  serve.outcome = word; serve.look = false; label(serve); showServe();
+  change(serve, { outcome: word, checked: true });
+}
+function remove() { if (current) change(current, { removed: !current.removed, checked: true }); }
+function add() {
+  queue = queue.then(async () => {
+    const near = data.serves.reduce((a, b) => (!a || Math.abs(b.t - nowTime()) < Math.abs(a.t - nowTime()) ? b : a), null);
+    const answer = await send(`${at}/serves`, { t: nowTime(), who: who(), end: near?.end, turn: near?.turn });
+    if (!answer.ok) return;
+    data = answer.data; sort(); fillList(); select(answer.id);
+    notice("A serve is added here. Say what became of it, and move its landing.", 5);
+  });
+}
+function back(path) {
+  queue = queue.then(async () => {
+    const answer = await send(`${at}/${path}`, { who: who() });
+    if (answer.ok) { await reload(answer.data); notice(path === "undo" ? "Taken back." : "Made again.", 2); }
+  });
+}
+
+for (const button of document.querySelectorAll("[data-outcome]")) {
+  const key = Object.keys(KEYS).find((k) => KEYS[k] === button.dataset.outcome);
+  button.replaceChildren(make("kbd", {}, key.toUpperCase()), ` ${WORDS[button.dataset.outcome]}`);
+  button.addEventListener("click", () => outcome(button.dataset.outcome));
+}
+for (const [id, act] of Object.entries({ accept, move: startMove, remove, add, undo: () => back("undo"), redo: () => back("redo"),
+  "frame-back": () => goFrame(stepper.wanted - 1), "frame-on": () => goFrame(stepper.wanted + 1), "bounce-back": () => goBounce(-1), "bounce-on": () => goBounce(1) })) $(id).addEventListener("click", act);
+for (const radio of document.querySelectorAll("[name=order]")) radio.addEventListener("change", () => { order = radio.value; sort(); fillList(); if (current) label(current); });
+try { $("who").value = localStorage.getItem("initials") ?? ""; } catch { /* storage may be off */ }
+$("who").addEventListener("change", () => { try { localStorage.setItem("initials", $("who").value.trim()); } catch { /* as above */ } });
+
+document.addEventListener("keydown", (event) => {
+  if (isTyping(event)) return;
+  const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+  if (key === "Enter") {
+    if (event.target.closest("a, button, summary, input")) return;
+    event.preventDefault(); accept(); return;
+  }
+  if ((key === "ArrowLeft" || key === "ArrowRight") && event.target.type === "radio") return;
+  const acts = { j: () => step(1), k: () => step(-1), ArrowRight: () => goFrame(stepper.wanted + 1), ArrowLeft: () => goFrame(stepper.wanted - 1),
+    b: () => goBounce(event.shiftKey ? -1 : 1), v: startMove, x: remove, a: add, z: () => back("undo"), y: () => back("redo") };
+  if (KEYS[key]) acts[key] = () => outcome(KEYS[key]);
+  if (!acts[key]) return;
+  event.preventDefault(); acts[key]();
+});
+
+// Somebody may have changed something in another window meanwhile.
+document.addEventListener("visibilitychange", () => { if (!document.hidden && !moving) { queue = queue.then(() => reload()); } });
+
+sort(); fillList();
+const asked = Number(new URLSearchParams(location.search).get("serve"));
+if (ids.length) select(find(asked) ? asked : ids[0]); else showServe();

@@ -1,0 +1,77 @@
+// What every page uses: messages to the program, the notice at the foot, small conveniences.
+const token = document.querySelector('meta[name="page-token"]')?.content ?? "";
+let timer = 0;
+
+export function notice(text, seconds = 6) {
+  const box = document.getElementById("notice");
+  box.textContent = text;
+  clearTimeout(timer);
+  if (seconds) timer = setTimeout(() => { box.textContent = ""; }, seconds * 1000);
+}
+
+/** Send a message; answers {ok, status, ...what the program said}. */
+export async function send(path, message, method = "POST") {
+  try {
+    const answer = await fetch(path, {
+      method, body: JSON.stringify(message),
+      headers: { "X-Page-Token": token, "Content-Type": "application/json" },
+    });
+    const text = await answer.text();
+    let said = {};
+    try { said = JSON.parse(text); } catch { said = { sentence: text }; }
+    if (!answer.ok && said.sentence) notice(said.sentence, 10);
+    return { ok: answer.ok, status: answer.status, ...said };
+  } catch {
+    notice("The program does not answer; is its window still open? Nothing was changed.", 0);
+    return { ok: false, status: 0 };
+  }
+}
+
+/** Send a piece of a file as it is. */
+export async function sendBytes(path, bytes, method = "PUT") {
+  const answer = await fetch(path, { method, body: bytes, headers: { "X-Page-Token": token } });
+  const text = await answer.text();
+  try { return { ok: answer.ok, status: answer.status, ...JSON.parse(text) }; }
+  catch { return { ok: answer.ok, status: answer.status, sentence: text }; }
+}
+
+export const SVG = "http://www.w3.org/2000/svg";
+export function draw(name, attributes = {}, ...inside) {
+  const element = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+  element.append(...inside);
+  return element;
+}
+export function make(name, attributes = {}, ...inside) {
+  const element = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (value === false || value == null) continue;
+    element.setAttribute(key, value === true ? "" : value);
+  }
+  element.append(...inside);
+  return element;
+}
+export function readData(id) { return JSON.parse(document.getElementById(id).textContent); }
+
+/** Where a pointer is, in the coordinates of an SVG. */
+export function placeIn(svg, event) {
+  const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+  return [p.x, p.y];
+}
+/** Whether a key press belongs to a field or a dialog and not to the page. */
+export function isTyping(event) {
+  return event.ctrlKey || event.metaKey || event.altKey
+    || event.target.closest?.("textarea, select, dialog, input:not([type=radio]):not([type=checkbox])");
+}
+
+document.addEventListener("click", (event) => {
+  if (event.target.closest("[data-print]")) window.print();
+});
+for (const input of document.querySelectorAll("input[type=file][data-into]")) {
+  input.addEventListener("change", async () => {
+    if (!input.files.length) return;
+    if (input.files[0].size > 1 << 20) { notice("This file is too large for a class list."); return; }
+    document.getElementById(input.dataset.into).value = await input.files[0].text();
+    input.value = "";
+  });
+}

@@ -1,0 +1,271 @@
+"""The table in a film: a still without people, the corners, and how good this view is, in words."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from calibration import (
+    Calibration,
+    CalibrationError,
+    calibrate_corners,
+    check_net,
+    detect_table,
+    error_map_of,
+    median_still,
+    refine_corners,
+    table,
+)
+from placement.evidence.pages import write_whole
+from placement.web.films import Film
+from placement.web.wording import centimetres
+
+STILL_FRAMES = 11
+HAND_SD_PX = 0.5  # of a corner set by hand with the magnifier; common practice, no source
+GOOD_M = 0.03  # a far end known to this needs no advice
+POOR_M = 0.06
+NET_DOUBT_MM = 15.0  # the net this far off its place says that a corner is not right
+_LEVEL_SHARE = 0.05  # of the picture's height: ends closer than this in v are left and right
+_NET_LINE = np.array(
+    [
+        [0.0, -table.NET_SPAN / 2, table.NET_HEIGHT],
+        [0.0, table.NET_SPAN / 2, table.NET_HEIGHT],
+        [0.0, table.NET_SPAN / 2, 0.0],
+        [0.0, -table.NET_SPAN / 2, 0.0],
+    ]
+)
+_FINDING = threading.Lock()  # one search at a time on a small machine
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """What four corners say, ready for the screen."""
+
+    corners: list[list[float]]
+    names: list[str]  # of the corners, as a person sees them
+    net: list[list[float]]  # four corners of the net, px
+    centre_line: list[list[float]]
+    words: str  # how good the view is
+    level: str  # good, fair or poor
+    fit: str  # how well corners and net agree
+    fit_level: str
+    notes: list[str]
+
+    def as_json(self) -> dict[str, Any]:
+        """As a JSON object."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+def still_of(film: Film, path: Path) -> np.ndarray:
+    """The still of a film with the people removed, made once and kept.
+
+    Parameters
+    ----------
+    film : Film
+        Opened.
+    path : Path
+        JPEG file that keeps it.
+
+    Returns
+    -------
+    ndarray, shape (H, W, 3), uint8
+        BGR.
+    """
+    if path.is_file():
+        kept = cv2.imread(str(path))
+        if kept is not None:
+            return np.asarray(kept, dtype=np.uint8)
+    places = np.linspace(0, len(film) - 1, min(STILL_FRAMES, len(film))).round().astype(int)
+    still = median_still([film.colour(int(i)) for i in dict.fromkeys(places.tolist())])
+    done, data = cv2.imencode(".jpg", still, [cv2.IMWRITE_JPEG_QUALITY, 94])
+    if done:
+        write_whole(path, data.tobytes())
+    return still
+
+
+def find_table(
+    still: np.ndarray, *, fps: float, near: tuple[float, float] | None = None
+) -> tuple[View, Calibration]:
+    """Find the table in a still.
+
+    Raises
+    ------
+    CalibrationError
+        If no table is found; one sentence.
+    """
+    with _FINDING:
+        found = detect_table(still, near=near)
+    return view_of(found, fps=fps), found
+
+
+def snap_corners(still: np.ndarray, corners: Any, *, fps: float) -> View:
+    """Move corners onto the white lines near them.
+
+    Raises
+    ------
+    CalibrationError
+        If the corners cannot be a table's, or no lines are near.
+    """
+    return view_of(refine_corners(still, corners), fps=fps)
+
+
+def try_corners(luma: np.ndarray, corners: Any, *, fps: float) -> View:
+    """Say what corners set by hand mean, quickly enough to follow the hand.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (H, W), uint8
+        The still, grey.
+    corners : array_like, shape (4, 2)
+        In the order of `calibration.table.CORNERS`.
+    fps : float
+        Frames per second of the film.
+
+    Raises
+    ------
+    CalibrationError
+        If the corners cannot be a table's; one sentence.
+    """
+    size = (luma.shape[1], luma.shape[0])
+    found = calibrate_corners(corners, size, sd_px=HAND_SD_PX)
+    net = check_net(luma, found.camera)
+    return view_of(found, fps=fps, net_mm=net.residual_mm)
+
+
+def view_of(found: Calibration, *, fps: float, net_mm: float | None = None) -> View:
+    """What a calibration says, in words of the trade.
+
+    Parameters
+    ----------
+    found : Calibration
+        A table that was found or marked.
+    fps : float
+        Frames per second.
+    net_mm : float, optional
+        How far the net is from its place, mm; from the calibration where left out.
+    """
+    if net_mm is None:
+        net_mm = found.net.residual_mm if found.net else float("nan")
+    words, level = view_words(found, fps)
+    fit, fit_level = _fit_words(net_mm)
+    project = found.camera.project
+    ends = np.array([[-table.HALF_LENGTH, 0, 0], [table.HALF_LENGTH, 0, 0.0]])
+    return View(
+        corners=_pairs(found.corners_px),
+        names=corner_names(found.corners_px),
+        net=_pairs(project(_NET_LINE)),
+        centre_line=_pairs(project(ends)),
+        words=words,
+        level=level,
+        fit=fit,
+        fit_level=fit_level,
+        notes=[_plain(warning) for warning in found.warnings],
+    )
+
+
+def view_words(found: Calibration, fps: float) -> tuple[str, str]:
+    """How exact places will be in this view, and whether that is good, fair or poor."""
+    expected = error_map_of(found, fps=fps or 60.0, grid=(9, 5))
+    middle = expected.typical
+    first, second = end_names(found)
+    ends = {
+        first: float(expected.error_95[:, 0].max()),
+        second: float(expected.error_95[:, -1].max()),
+    }
+    name, worst = max(ends.items(), key=lambda item: item[1])
+    if not expected.in_view:
+        return (
+            f"Part of the table is outside the picture. Places are good to ± {centimetres(middle)} "
+            f"where it is seen, and only ± {centimetres(worst)} at the {name} end.",
+            "poor",
+        )
+    if worst <= GOOD_M:
+        return f"This view is good for ± {centimetres(worst)} over the whole table.", "good"
+    advice = "" if worst <= POOR_M else ": raise the stand, or move it nearer"
+    level = "fair" if worst <= POOR_M else "poor"
+    if worst < 1.3 * middle:
+        return f"This view is good for ± {centimetres(worst)}{advice}.", level
+    return (
+        f"This view is good for ± {centimetres(middle)} over most of the table, only "
+        f"± {centimetres(worst)} at the {name} end{advice}.",
+        level,
+    )
+
+
+def corner_names(corners: Any) -> list[str]:
+    """What a person calls each corner: near or far by its height in the picture, left or right."""
+    points = np.asarray(corners, dtype=float).reshape(4, 2)
+    order = np.argsort(points[:, 1], kind="stable")
+    names = [""] * 4
+    for word, pair in (("far", order[:2]), ("near", order[2:])):
+        left, right = sorted(pair.tolist(), key=lambda i: float(points[i, 0]))
+        names[left], names[right] = f"{word} left corner", f"{word} right corner"
+    return names
+
+
+def end_names(found: Calibration) -> tuple[str, str]:
+    """What a person calls the two ends of the table: near and far, or left and right."""
+    points = found.corners_px
+    first, second = points[[3, 0]].mean(axis=0), points[[1, 2]].mean(axis=0)
+    if abs(first[1] - second[1]) >= _LEVEL_SHARE * found.camera.size[1]:
+        return ("near", "far") if first[1] > second[1] else ("far", "near")
+    return ("left", "right") if first[0] < second[0] else ("right", "left")
+
+
+def region_of(corners: Any, size: tuple[int, int]) -> tuple[int, int, int, int]:
+    """The part of the picture in which a serve is played: the table and the air above it, px."""
+    corners = np.asarray(corners, dtype=float).reshape(-1, 2)
+    across = float(np.ptp(corners[:, 0]))
+    low = corners.min(axis=0) - (0.08 * across, 0.32 * across)
+    high = corners.max(axis=0) + 0.06 * across
+    left, top = np.clip(np.floor(low), 0, np.array(size) - 16).astype(int).tolist()
+    right, bottom = np.clip(np.ceil(high), (left + 16, top + 16), size).astype(int).tolist()
+    return left, top, right, bottom
+
+
+def _fit_words(net_mm: float) -> tuple[str, str]:
+    if net_mm != net_mm:
+        return "The net could not be seen clearly, so it could not check the corners.", "fair"
+    if net_mm > NET_DOUBT_MM:
+        return (
+            f"The net is {net_mm / 10:.1f} cm from where these corners put it: one of them is not "
+            "on the outer corner of the white lines.",
+            "poor",
+        )
+    return f"The net agrees with the corners to {max(net_mm, 0.1):.1f} mm.", "good"
+
+
+def _plain(warning: str) -> str:
+    plain = {
+        "-y side line": "one side line", "+y side line": "other side line",
+        "+x end line": "second end line", "-x end line": "first end line",
+    }  # fmt: skip
+    for code, words in plain.items():
+        warning = warning.replace(code, words)
+    return warning
+
+
+def _pairs(points: np.ndarray) -> list[list[float]]:
+    return [[round(float(u), 2), round(float(v), 2)] for u, v in points]
+
+
+def checked_corners(value: Any) -> list[list[float]]:
+    """Four pairs of finite numbers out of a message.
+
+    Raises
+    ------
+    CalibrationError
+        If it is anything else.
+    """
+    try:
+        corners = np.array(value, dtype=float)
+    except (TypeError, ValueError) as error:
+        raise CalibrationError("The corners must be four pairs of numbers.") from error
+    if corners.shape != (4, 2) or not np.isfinite(corners).all():
+        raise CalibrationError("The corners must be four pairs of numbers.")
+    return [[float(u), float(v)] for u, v in corners]
