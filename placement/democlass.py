@@ -196,7 +196,25 @@ def _film(
             turns.append(f"{student.code} {found} {depth} {side} {stroke}{tag}")
         if round_ == 0 and week == 2:
             del serves[2]  # one serve was not found: 3 where 4 were listed
+    _classify([row for row in serves if "landing_x_m" in row])
     return serves, turns
+
+
+def _classify(landed: list[dict[str, Any]]) -> None:
+    """Add side and depth with their probabilities, as an analysis would."""
+    y = [row["landing_y_m"] for row in landed]
+    sides = zones.classify_side(y, _SD[1], np.full(len(y), -1))
+    depths = zones.classify_depth(
+        [row["second_bounce_x_m"] for row in landed],
+        _SECOND_SD,
+        np.full(len(y), -1),
+        y=[row["second_bounce_y_m"] for row in landed],
+        sd_y=_SECOND_SD,
+    )
+    for index, row in enumerate(landed):
+        for name, classes in (("side", sides), ("depth", depths)):
+            row[name] = classes.label[index]
+            row[f"{name}_probability"] = float(classes.best_probability[index])
 
 
 def _serve(
@@ -234,10 +252,6 @@ def _serve(
         "second_bounce_x_m": seen_second[0], "second_bounce_y_m": seen_second[1],
         "second_bounce_sd_m": _SECOND_SD, "net_clearance_m": abs(rng.normal(0.07, 0.03)),
     }  # fmt: skip
-    sides = zones.classify_side(seen[1], _SD[1], -1)
-    depths = zones.classify_depth(seen_second[0], _SECOND_SD, -1, y=seen_second[1], sd_y=_SECOND_SD)
-    row |= {"side": sides.label[0], "side_probability": sides.best_probability[0]}
-    row |= {"depth": depths.label[0], "depth_probability": depths.best_probability[0]}
     return row
 
 
