@@ -183,7 +183,7 @@ def summary(analysis: Analysis) -> list[str]:
     import numpy as np
 
     from calibration import error_map_of
-    from placement.serve_words import describe_serve, name_serve
+    from placement.serve_words import describe_serve, describe_spin, name_serve
     from placement.zones import depth_rule
 
     serves = analysis.serves
@@ -196,7 +196,8 @@ def summary(analysis: Analysis) -> list[str]:
     ]  # fmt: skip
     if not analysis.bounces:
         lines.append("  No ball was seen to bounce on the table; the tables are empty.")
-    lines += [f"  {name_serve(s)}\n    {describe_serve(s)}" for s in serves[:12]]
+    for s in serves[:12]:
+        lines += [f"  {name_serve(s)}", f"    {describe_serve(s)}   {describe_spin(s)}"]
     if len(serves) > 12:
         lines.append(f"  and {len(serves) - 12} more, see sheet.png")
     if counted:

@@ -44,25 +44,42 @@ def name_serve(serve: Serve) -> str:
 
 
 def describe_serve(serve: Serve) -> str:
-    """Pace, rise of the toss, clearance, second bounce and spin, as far as they were measured."""
+    """Pace, rise of the toss, clearance and second bounce, as far as they were measured."""
     parts = []
     if np.isfinite(serve.pace_m_s):
-        parts.append(f"pace {serve.pace_m_s:.1f}{_give(serve.pace_sd_m_s, 1)} m/s")
+        parts.append(f"pace {_give(serve.pace_m_s, serve.pace_sd_m_s, 'm/s')}")
     if np.isfinite(serve.toss_rise_m):
-        rise = f"rise {serve.toss_rise_m * 100:.0f}{_give(serve.toss_rise_sd_m * 100, 0)} cm"
+        rise = f"rise {_give(serve.toss_rise_m * 100, serve.toss_rise_sd_m * 100, 'cm')}"
         parts.append(rise + ("; the law asks 16" if serve.toss_rise_m < LAW_RISE_M else ""))
     if np.isfinite(serve.net_clearance_m):
-        parts.append(f"{serve.net_clearance_m * 100:.0f} cm over the net")
+        where = "over the net" if serve.net_clearance_m >= 0 else "below the net's top"
+        parts.append(f"{abs(serve.net_clearance_m) * 100:.0f} cm {where}")
     if np.isfinite(serve.second_bounce[0]):
         past = -serve.server_end * float(serve.second_bounce[0]) - table.HALF_LENGTH
         sd = float(np.sqrt(serve.second_bounce_covariance[0, 0]))
         where = "beyond" if past > 0 else "before"
-        parts.append(
-            f"second bounce {abs(past) * 100:.0f}{_give(sd * 100, 0)} cm {where} the end line"
-            + ("" if serve.second_bounce_seen else ", predicted")
-        )
-    parts += _spin(serve)
+        seen = "" if serve.second_bounce_seen else ", predicted"
+        place = _give(abs(past) * 100, sd * 100, "cm")
+        parts.append(f"second bounce {place} {where} the end line{seen}")
     return "   ".join(parts)
+
+
+def describe_spin(serve: Serve) -> str:
+    """Spin with its 95 % interval in turns a second, or that this view does not show it."""
+    parts = []
+    turn = 2 * np.pi
+    for value, low, high, plus, minus in (
+        (serve.topspin_rad_s, serve.topspin_lo, serve.topspin_hi, "topspin", "backspin"),
+        (serve.sidespin_rad_s, serve.sidespin_lo, serve.sidespin_hi, "sidespin", "sidespin"),
+    ):
+        if np.isfinite([value, low, high]).all():
+            sign = 1 if value >= 0 or plus == minus else -1
+            ends = sorted((sign * low / turn, sign * high / turn))
+            name = plus if sign > 0 else minus
+            parts.append(
+                f"{name} {sign * value / turn:.0f} ({ends[0]:.0f} to {ends[1]:.0f}) turns a second"
+            )
+    return "   ".join(parts) or "spin not measurable from this view"
 
 
 def flag_words(flags: Iterable[str]) -> str:
@@ -71,29 +88,16 @@ def flag_words(flags: Iterable[str]) -> str:
     return "; ".join(_FLAGS.get(f, f.replace("-", " ")) for f in named)
 
 
-def _spin(serve: Serve) -> list[str]:
-    parts = []
-    turn = 2 * np.pi
-    for value, low, high, plus, minus in (
-        (serve.topspin_rad_s, serve.topspin_lo, serve.topspin_hi, "topspin", "backspin"),
-        (serve.sidespin_rad_s, serve.sidespin_lo, serve.sidespin_hi, "sidespin", "sidespin"),
-    ):
-        if np.isfinite([value, low, high]).all():
-            ends = (
-                sorted((low / turn, high / turn))
-                if value >= 0
-                else sorted((-high / turn, -low / turn))
-            )
-            name = plus if value >= 0 else minus
-            parts.append(
-                f"{name} {abs(value) / turn:.0f} ({ends[0]:.0f} to {ends[1]:.0f}) turns a second"
-            )
-    return parts or ["spin not measurable from this view"]
-
-
 def _chance(probability: float) -> str:
-    return f" ({probability:.0%})" if np.isfinite(probability) else ""
+    """A probability in words; nothing is certain."""
+    if not np.isfinite(probability):
+        return ""
+    return f" ({probability:.0%})" if probability < 0.995 else " (over 99%)"
 
 
-def _give(sd: float, digits: int) -> str:
-    return f" ± {_SD_95 * sd:.{digits}f}" if np.isfinite(sd) else ""
+def _give(value: float, sd: float, unit: str) -> str:
+    """A figure with its ±, to as many digits as that ± allows."""
+    if not np.isfinite(sd):
+        return f"{value:.1f} {unit}"
+    digits = 0 if _SD_95 * sd >= 0.95 else 1
+    return f"{value:.{digits}f} ± {max(_SD_95 * sd, 0.1):.{digits}f} {unit}"

@@ -28,7 +28,7 @@ from placement.canvas import (
     Frame,
     ellipse_points,
 )
-from placement.serve_words import describe_serve, flag_words, name_serve
+from placement.serve_words import describe_serve, describe_spin, flag_words, name_serve
 
 PER_SHEET = 40
 
@@ -135,7 +135,8 @@ class StripPen:
         canvas.text((margin, 14 + layout.head), name_serve(serve), size=layout.head, weight=600)
         if layout.lines:
             canvas.text((margin, 60), describe_serve(serve), size=15)
-            canvas.text((margin, 82), flag_words(serve.flags), size=14, colour=SOFT)
+            more = "   ".join(w for w in (describe_spin(serve), flag_words(serve.flags)) if w)
+            canvas.text((margin, 82), more, size=15)
         bounces = _bounces(self._analysis, serve)
         _draw_side(canvas, serve, bounces, layout.frame(layout.side), words=layout.lines)
         _draw_plan(canvas, serve, bounces, layout.frame(layout.plan))
