@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -101,8 +102,16 @@ def list_folder(roots: tuple[Path, ...], root: int, inside: str) -> FolderView:
     )
 
 
-def probe(path: Path) -> dict[str, Any]:
+def probe(path: Path, *, changed_s: float | None = None) -> dict[str, Any]:
     """What a film is, as plain values to be kept.
+
+    Parameters
+    ----------
+    path : Path
+        File.
+    changed_s : float, optional
+        When the file was last changed, s since 1970, where the file itself does not say: copies
+        are made today, and the day of filming is what a person wants to see.
 
     Raises
     ------
@@ -118,7 +127,12 @@ def probe(path: Path) -> dict[str, Any]:
              "uneven_share", "keyframe_gap_s")  # fmt: skip
     values = {name: getattr(info, name) for name in names}
     finite = {k: v for k, v in values.items() if not (isinstance(v, float) and v != v)}
-    return finite | {"words": probe_words(info), "warnings": probe_warnings(info)}
+    changed = path.stat().st_mtime if changed_s is None else changed_s
+    return finite | {
+        "words": probe_words(info),
+        "warnings": probe_warnings(info),
+        "day": date.fromtimestamp(changed).isoformat(),
+    }
 
 
 def probe_words(info: ClipInfo) -> str:

@@ -56,7 +56,7 @@ async def take(request: Request) -> Response:
     known = site.state.upload(request.path_params["upload_id"])
     if known is None:
         raise HTTPException(404, "This upload is not known any more; choose the file again.")
-    name, n_bytes = known
+    name, n_bytes, mark = known
     part = _folder(site) / f"{request.path_params['upload_id']}.part"
     try:
         start = int(request.query_params.get("from", ""))
@@ -73,7 +73,9 @@ async def take(request: Request) -> Response:
         raise HTTPException(415, f"{name} is not a film; choose a clip as the phone recorded it.")
     if here < n_bytes:
         return json_answer({"received": here})
-    return await run_in_threadpool(_finish, site, request.path_params["upload_id"], part, name)
+    return await run_in_threadpool(
+        _finish, site, request.path_params["upload_id"], part, name, mark
+    )
 
 
 async def _append(request: Request, part: Path, n_bytes: int) -> None:
@@ -94,12 +96,12 @@ async def _append(request: Request, part: Path, n_bytes: int) -> None:
             os.fsync(stream.fileno())
 
 
-def _finish(site: Site, upload_id: str, part: Path, name: str) -> Response:
+def _finish(site: Site, upload_id: str, part: Path, name: str, mark: str) -> Response:
     # A folder for each film: its own name stays free of marks and is what the records show.
     target = _folder(site).parent / "films" / upload_id[:12] / name
     target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     try:
-        info = clipwork.probe(part)
+        info = clipwork.probe(part, changed_s=_moment(mark))
     except VideoError as error:
         part.unlink(missing_ok=True)
         site.state.end_upload(upload_id)
@@ -119,6 +121,12 @@ def drop(request: Request, message: dict[str, Any]) -> Response:
     (_folder(site) / f"{upload_id}.part").unlink(missing_ok=True)
     site.state.end_upload(upload_id)
     return json_answer({"dropped": True})
+
+
+def _moment(mark: str) -> float | None:
+    """When the file was last changed, as the browser tells it in ms; None where it does not."""
+    known = mark.isdigit() and len(mark) < 15
+    return int(mark) / 1000 if known else None
 
 
 def _head(part: Path) -> bytes:

@@ -195,13 +195,13 @@ class PageState:
             )
             return upload_id
 
-    def upload(self, upload_id: str) -> tuple[str, int] | None:
-        """Name and size of a file on its way in, or None."""
+    def upload(self, upload_id: str) -> tuple[str, int, str] | None:
+        """Name, size and mark of a file on its way in, or None."""
         with self._connection() as connection:
             row = connection.execute(
-                "SELECT name, bytes FROM upload WHERE upload_id = ?", (upload_id,)
+                "SELECT name, bytes, mark FROM upload WHERE upload_id = ?", (upload_id,)
             ).fetchone()
-        return (str(row["name"]), int(row["bytes"])) if row else None
+        return (str(row["name"]), int(row["bytes"]), str(row["mark"])) if row else None
 
     def end_upload(self, upload_id: str) -> None:
         """Forget an upload that is complete or was refused."""

@@ -104,6 +104,7 @@ function table() {
       make("td", {}, choose("depth", choices.depth)), make("td", {}, choose("side", choices.side)), make("td", {}, choose("stroke", choices.stroke)), make("td", {}, field("tags", { label: "Kind of serve" })));
     return row;
   }));
+  $("nobody").hidden = data.turns.length > 0; $("turn-table").hidden = !data.turns.length;
   $("trouble").replaceChildren(...data.trouble.map((t) => make("li", {}, t)));
   $("student-keys").replaceChildren(...data.students.slice(0, KEYS.length).map((code, i) => {
     const button = make("button", { type: "button" }, make("kbd", {}, KEYS[i].toUpperCase()), ` ${code}`);
