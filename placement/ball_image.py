@@ -69,8 +69,8 @@ class BallImages:
     contrasts : ndarray, shape (N,)
         Root mean square of the ball's picture against its background, grey levels.
     misfits : ndarray, shape (N,)
-        Root mean square of what the model leaves, as a share of `contrasts`: below about 0.35 for
-        a ball, near 1 for anything else.
+        Root mean square of what the model leaves beyond the film's grain, as a share of
+        `contrasts`: below about 0.35 for a ball, near 1 for anything else.
     costs : ndarray, shape (N,)
         Weighted squared residual per pixel, for choosing the look.
     """
@@ -185,6 +185,7 @@ def _measure_alike(
     rows = part[:, None, None]
     before, shown, after = (patches[rows, k, v, u].reshape(len(part), -1) for k in range(3))
     now, background, weight = _light(before, shown, after)
+    grain = _grain(before, after)
     grid_u = np.broadcast_to(span[None, :], (side, side)).reshape(1, -1).astype(np.float32)
     grid_v = np.broadcast_to(span[:, None], (side, side)).reshape(1, -1).astype(np.float32)
     radius = radii[part].astype(np.float32)[:, None]
@@ -256,7 +257,7 @@ def _measure_alike(
     out.covariances[part] = covariance
     out.contrasts[part] = np.sqrt(np.maximum(energy, 0)) * _NOISE
     out.misfits[part] = np.where(
-        bad, np.inf, np.sqrt(left / np.maximum(energy * pixels, 1e-9))
+        bad, np.inf, np.sqrt(np.maximum(left / pixels - grain, 0) / np.maximum(energy, 1e-9))
     )
     out.costs[part] = left / pixels
 
@@ -272,6 +273,13 @@ def _light(
     earlier, now, later = _LINEAR[before], _LINEAR[shown], _LINEAR[after]
     spread = _NOISE**2 * (_SLOPE[shown] ** 2 + _SLOPE[before] ** 2 / 2)
     return now, (earlier + later) / 2, 1 / (spread + (earlier - later) ** 2 / 2)
+
+
+def _grain(before: np.ndarray, after: np.ndarray) -> float:
+    """Variance of the film's grain in units of the assumed noise, from two views of one place."""
+    gap = _LINEAR[before[:, ::3]] - _LINEAR[after[:, ::3]]
+    spread = 2 * (_NOISE * _SLOPE[before[:, ::3]]) ** 2
+    return float(np.clip(np.median(gap**2 / spread) / 0.455, 0.05, 25.0))  # median of chi-square
 
 
 def _sphere(

@@ -19,7 +19,7 @@ from placement import flight
 from placement.arcs import SIGHTING_SD, BallArc, near_table
 from placement.tracks import Run
 
-_LONGEST_GAP = 0.16  # s between the last sighting before and the first after
+_LONGEST_GAP = 0.2  # s between the last sighting before and the first after
 _FEWEST = 8  # sightings on both sides together
 _RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
 _WORST = 2.0  # times the expected scatter
@@ -62,7 +62,6 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
         return None
     times = np.concatenate([before.times, after.times])
     points = np.concatenate([before.points, after.points])
-    later = np.arange(len(times)) >= len(before.times)
     theta = start
     steps = np.array([1e-4, 1e-4, 1e-4] + [1e-3] * 6)
     damping = 1e-3
@@ -72,7 +71,7 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
     for _ in range(12):
         batch = np.concatenate([theta[None], theta + np.diag(steps)])
         rows = np.concatenate(
-            [((_sightings(camera, batch, times, later) - points) / sd).reshape(10, -1),
+            [((_sightings(camera, batch, times) - points) / sd).reshape(10, -1),
              _expectations(batch)],
             axis=1,
         )
@@ -105,11 +104,12 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
     incoming, outgoing = theta[3:6], theta[6:9]
     ratio = -outgoing[2] / incoming[2] if incoming[2] < 0 else np.nan
     rub = float(np.hypot(*(outgoing - incoming)[:2]))
+    slack = max(0.02, 1.2 * float(np.median(np.diff(before.times))))
     believed = (
         incoming[2] < -_SLOWEST
         and _RESTITUTION[0] < ratio < _RESTITUTION[1]
         and rub < 0.45 * 1.9 * -incoming[2] + 0.6
-        and before.times[-1] - 0.02 < t < after.times[0] + 0.02
+        and before.times[-1] - slack < t < after.times[0] + slack
         and near_table(theta[None, 1:3])[0]
         and np.linalg.norm(incoming) < 20
     )
@@ -147,7 +147,7 @@ def find_meetings(
     order = np.argsort(begins)
     meetings = []
     for i, before in enumerate(runs):
-        low = np.searchsorted(begins[order], ends[i] - 0.012)
+        low = np.searchsorted(begins[order], ends[i] - 0.04)
         high = np.searchsorted(begins[order], ends[i] + _LONGEST_GAP)
         for j in order[low:high].tolist():
             after = runs[j]
@@ -157,7 +157,8 @@ def find_meetings(
                 continue
             if len(before.times) + len(after.times) < _FEWEST:
                 continue
-            if not _close(before, after, scale):
+            # two arcs are few and worth a fit; short pieces are many
+            if not (i < len(arcs) and j < len(arcs)) and not _close(before, after, scale):
                 continue
             meeting = fit_meeting(camera, before, after)
             if meeting is not None:
@@ -174,7 +175,7 @@ def _close(before: Run, after: Run, scale: float) -> bool:
     at0 = before.points[-1] + speed0 * (middle - before.times[-1])
     at1 = after.points[0] + speed1 * (middle - after.times[0])
     gap = after.times[0] - before.times[-1]
-    reach = 12 * scale + gap / 2 * float(np.hypot(*(speed1 - speed0)))
+    reach = 16 * scale + gap * float(np.hypot(*(speed1 - speed0)))
     return float(np.hypot(*(at1 - at0))) < reach
 
 
@@ -212,12 +213,14 @@ def _start(camera: Camera, before: Run, after: Run) -> np.ndarray | None:
     return np.concatenate([[middle], place, *velocities])
 
 
-def _sightings(
-    camera: Camera, batch: np.ndarray, times: np.ndarray, later: np.ndarray
-) -> np.ndarray:
-    """Image points of the model at `times`, shape (B, N, 2)."""
+def _sightings(camera: Camera, batch: np.ndarray, times: np.ndarray) -> np.ndarray:
+    """Image points of the model at `times`, shape (B, N, 2).
+
+    Time decides on which side of the bounce a sighting lies, not the run it came in: a run may
+    reach past the bounce by a sighting.
+    """
     lag = times[None] - batch[:, :1]
-    velocity = np.where(later[None, :, None], batch[:, None, 6:9], batch[:, None, 3:6])
+    velocity = np.where(lag[:, :, None] > 0, batch[:, None, 6:9], batch[:, None, 3:6])
     k = flight.drag_constant()
     speed = np.linalg.norm(velocity, axis=2, keepdims=True)
     pull = -k * speed * velocity

@@ -37,7 +37,7 @@ _GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviation
 _WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
 _FEWEST = 6  # sightings that a path needs
-_LEAST_BALLS = 0.5  # share of sightings that must look like a ball
+_LEAST_BALLS = 0.4  # share of sightings that must look like a ball
 _STRANGERS = 3  # frames in a row without the ball after which a path is not followed on
 
 
@@ -221,6 +221,72 @@ def follow_flight(
     theta = first_guess([time], back[low[0], :2], incoming, [outgoing], expectations)
     members = [(int(f), int(m)) for f, m in zip(arc.run.frames, arc.run.members, strict=True)]
     return _follow(camera, theta, 1, members, frames, look, expectations, readout_s, 2)
+
+
+def without_doubles(camera: Camera, paths: Sequence[FollowedPath]) -> list[FollowedPath]:
+    """Paths of which no two rest on the same pictures: joined where they follow on, else the surer.
+
+    Parameters
+    ----------
+    camera : Camera
+    paths : sequence of FollowedPath
+    """
+    kept: list[FollowedPath] = []
+    for new in sorted(paths, key=_worth, reverse=True):
+        mine = _pictures_of(new)
+        rival = None
+        for k, old in enumerate(kept):
+            shared = len(mine & _pictures_of(old))
+            if shared < 3:
+                continue
+            joined = _joined(camera, old, new)
+            if joined is not None:
+                kept[k] = joined
+                rival = k
+                break
+            if shared > 0.3 * min(len(mine), len(old.frames)):
+                rival = k
+                break
+        if rival is None:
+            kept.append(new)
+    return sorted(kept, key=lambda f: f.first_seen)
+
+
+def _worth(followed: FollowedPath) -> float:
+    return float(followed.measured.sum()) / max(0.7, followed.path.misfit)
+
+
+def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:
+    return {(c.frame, m) for c, m in followed.pictures}
+
+
+def _joined(camera: Camera, one: FollowedPath, other: FollowedPath) -> FollowedPath | None:
+    """One path through the bounces of two that follow on from each other, if it fits as well."""
+    first, second = sorted((one, other), key=lambda f: float(f.path.bounce_times[0]))
+    n, m = first.path.n_bounces, second.path.n_bounces
+    gap = second.path.bounce_times[0] - first.path.bounce_times[-1]
+    if gap < 0.08 or n + m > _MOST_BOUNCES + 1:
+        return None
+    theta = np.concatenate([first.path.theta, second.path.theta[-3 * m :]])
+    frames, take = np.unique(np.concatenate([first.frames, second.frames]), return_index=True)
+    both = [
+        np.concatenate(pair)[take]
+        for pair in (
+            (first.sightings.times, second.sightings.times),
+            (first.sightings.points, second.sightings.points),
+            (first.sightings.covariances, second.sightings.covariances),
+            (first.measured, second.measured),
+        )
+    ]
+    pictures = [*first.pictures, *second.pictures]
+    path = fit_path(camera, Sightings(both[0], both[1], both[2]), theta, n + m, Expectations())
+    limit = max(first.path.misfit, second.path.misfit, 0.9) * 1.4
+    if path is None or path.misfit > limit:
+        return None
+    return FollowedPath(
+        path, frames, Sightings(both[0], both[1], both[2]), both[3],
+        tuple(pictures[i] for i in take.tolist()), float(both[0][0]), float(both[0][-1]),
+    )
 
 
 def _agreeing(path: Path, sightings: Sightings, scale: float) -> np.ndarray:

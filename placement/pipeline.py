@@ -33,7 +33,7 @@ from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.arcs import BallArc
 from placement.ball import BallFinder, Candidates
 from placement.ball_image import Look
-from placement.paths import FollowedPath
+from placement.paths import FollowedPath, without_doubles
 from placement.serves import find_serves
 from placement.tracing import Traced, Tracer
 from placement.video import ClipInfo, Frame, file_sha256, probe_clip, read_frames
@@ -364,7 +364,7 @@ class _Run:
                 if s.start_s <= p.first_seen and p.last_seen <= min(s.end_s, end_s) + 0.05
             ]
             some, found = find_serves(
-                s.calibration, sorted(paths, key=lambda p: p.first_seen), s.flights,
+                s.calibration, without_doubles(s.calibration.camera, paths), s.flights,
                 band_m=self.settings.band_m, first_s=s.start_s, last_s=min(s.end_s, end_s),
             )
             shift, number = len(bounces), len(serves)

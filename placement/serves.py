@@ -29,6 +29,8 @@ _TOSS_ENDS = 0.30  # s before the first sighted flight up to which a toss may en
 _TOSS_SIDEWAYS = 1.3  # m/s, fastest a toss moves over the floor
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
 _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
+_SHADING_SD = 0.12  # px: offset that all ball pictures of a film may share
+_VAGUE = 0.25  # m: a bounce less sure than that is none
 _SPIN_SHARE = 0.6  # of its expected spread; a spin less narrowed than that says nothing
 _NET_TOP = table.NET_HEIGHT
 
@@ -118,13 +120,17 @@ def _contacts(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[C
         path = followed.path
         model = path.model()
         spots = np.stack([x[0] for x in model.places])
-        # the calibration moves all bounces of a film together; it belongs to each one's spread
-        shared = calibration.plane_covariance(
-            calibration.camera.project(spots), table.BALL_RADIUS
-        )
+        # the calibration moves all bounces of a film together, and so does what is left of the
+        # ball's shading; both belong to each one's spread
+        pixels = calibration.camera.project(spots)
+        shared = calibration.plane_covariance(pixels, table.BALL_RADIUS)
+        shared = shared + _pixel_covariance(calibration, pixels, _SHADING_SD)
         seen_at = followed.sightings.times
         for k, time in enumerate(path.bounce_times):
             gap = float(np.abs(seen_at - time).min())
+            own = path.bounce_covariances[k]
+            if np.trace(own) > _VAGUE**2:
+                continue
             contacts.append(
                 Contact(
                     p, k, float(time), path.bounce_places[k],
@@ -133,6 +139,21 @@ def _contacts(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[C
                 )
             )
     return _without_doubles(sorted(contacts, key=lambda c: c.time))
+
+
+def _pixel_covariance(calibration: Calibration, pixels: np.ndarray, sd_px: float) -> np.ndarray:
+    """Spread on the ball's plane of an offset in the picture, m^2, shape (N, 2, 2)."""
+    step = 0.5
+    columns = [
+        (
+            calibration.ball_on_plane(pixels + shift, table.BALL_RADIUS)
+            - calibration.ball_on_plane(pixels - shift, table.BALL_RADIUS)
+        )
+        / (2 * step)
+        for shift in (np.array([step, 0.0]), np.array([0.0, step]))
+    ]
+    jacobian = np.stack(columns, axis=2)
+    return sd_px**2 * jacobian @ jacobian.transpose(0, 2, 1)
 
 
 def _without_doubles(contacts: list[Contact]) -> list[Contact]:

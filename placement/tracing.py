@@ -6,7 +6,7 @@ film wait until there are enough pictures to learn how its ball looks; they are 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,10 +31,11 @@ _SETTLE_EVERY = 0.5  # s
 _SETTLED = 0.9  # s after its last sighting a chain is taken as complete
 _KEEP = 2.5  # s that a run waits for a partner
 _MARGIN = 0.7  # s of frames kept on both sides of a chain
-_LEARN_PICTURES = 60  # measured pictures with which the look is learnt
+_LEARN_PICTURES = 120  # measured pictures with which the look is learnt
 _LEARN_CHAINS = 8
 _FLIGHT = 6  # sightings of a flight that met no bounce, for it to be reported
 _SHORTEST_ARC = 5  # sightings from which a run is judged alone
+_SMOOTH = 0.8  # misfit of a whole run below which it may have no kink
 _COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
 _SIZES = (0.75, 1.33, 0.58)  # sizes tried where the expected one does not fit
 _LOOKS = 4  # pictures of an arc that are looked at
@@ -87,6 +88,7 @@ class Tracer:
         self.learnt = look is not None
         self._expectations = expectations or Expectations()
         self._readout_s = readout_s
+        self._fps = fps
         self._linker = Linker(max(camera.size))
         self._scatter = SIGHTING_SD * max(camera.size) / 1920
         self._frames: dict[int, Candidates] = {}
@@ -95,7 +97,7 @@ class Tracer:
         self._fresh: list[Run] = []
         self._unseen: list[BallArc] = []  # whose pictures were not looked at yet
         self._meetings: list[Meeting] = []
-        self._waiting: list[tuple[list[Meeting], dict[int, Candidates], FollowedPath]] = []
+        self._waiting: list[tuple[list[Meeting], dict[int, Candidates], FollowedPath | None]] = []
         self._due = _SETTLE_EVERY
 
     def push(self, found: Candidates) -> Traced | None:
@@ -119,7 +121,15 @@ class Tracer:
         for run in runs:
             if len(run.times) >= _SHORTEST_ARC and self._compactness(run) < _COMPACT:
                 continue  # a limb's edge
-            for piece in split_at_kinks(run, self._scatter):
+            whole = fit_arc(self.camera, run) if len(run.times) >= _SHORTEST_ARC else None
+            if whole is not None and whole.misfit < _SMOOTH:
+                self._unseen.append(whole)
+            pieces = split_at_kinks(run, self._scatter)
+            if len(pieces) == 1 and whole is not None and whole.misfit < _SMOOTH:
+                continue
+            # a path seen nearly head-on may break without a kink, or bend without a bounce: both
+            # readings are kept, and the fits decide
+            for piece in pieces:
                 n = len(piece.times)
                 if n < 3:
                     continue
@@ -242,22 +252,30 @@ class Tracer:
         """Fit a chain; keep it back while the look is not learnt."""
         low, high = chain[0].before.times[0] - _MARGIN, chain[-1].after.times[-1] + _MARGIN
         frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
-        followed = self._fit(chain, frames, rounds=2 if self.learnt else 1)
-        if followed is None:
-            return []
         if self.learnt:
-            return [followed] if followed.path.misfit < _GOOD_PATH else []
-        self._waiting.append((chain, frames, followed))
-        pictures = sum(int(w[2].measured.sum()) for w in self._waiting)
-        if pictures >= _LEARN_PICTURES * 2 or len(self._waiting) >= _LEARN_CHAINS:
+            followed = self._fit(chain, frames, self.look, rounds=2)
+            return [followed] if followed is not None and followed.path.misfit < _GOOD_PATH else []
+        tries = [
+            self._fit(chain, frames, replace(self.look, exposure_s=exposure), rounds=1)
+            for exposure in sorted({self.look.exposure_s, min(1 / 90, 0.6 / self._fps)})
+        ]
+        best = min(
+            (t for t in tries if t is not None),
+            key=lambda t: t.path.misfit / float(t.measured.mean()),
+            default=None,
+        )
+        self._waiting.append((chain, frames, best))
+        pictures = sum(int(w[2].measured.sum()) for w in self._waiting if w[2] is not None)
+        enough = sum(w[2] is not None for w in self._waiting) >= _LEARN_CHAINS
+        if pictures >= _LEARN_PICTURES * 2 or enough or len(self._waiting) > 3 * _LEARN_CHAINS:
             return self._learn()
         return []
 
     def _fit(
-        self, chain: list[Meeting], frames: dict[int, Candidates], rounds: int
+        self, chain: list[Meeting], frames: dict[int, Candidates], look: Look, rounds: int
     ) -> FollowedPath | None:
         return follow_chain(
-            self.camera, chain, frames, self.look, self._expectations,
+            self.camera, chain, frames, look, self._expectations,
             readout_s=self._readout_s, rounds=rounds,
         )
 
@@ -266,7 +284,7 @@ class Tracer:
         self.learnt = True
         pictures, radii, speeds, centres = [], [], [], []
         for _, _, followed in self._waiting:
-            if followed.path.misfit > 2 * _GOOD_PATH:
+            if followed is None or followed.path.misfit > _GOOD_PATH:
                 continue
             times = followed.sightings.times
             positions = followed.path.positions(times)
@@ -275,12 +293,12 @@ class Tracer:
             radii.append(radii_px(self.camera, positions)[use])
             speeds.append(picture_speeds(self.camera, followed.path, times)[use])
             centres.append(followed.sightings.points[use])
-        if len(pictures) >= _LEARN_PICTURES // 3:
+        if len(pictures) >= _LEARN_PICTURES // 6:
             sizes, pace = np.concatenate(radii), np.concatenate(speeds)
             patches, origins = ball_image.gather(pictures, sizes, pace)
             self.look = ball_image.learn_look(
                 patches, origins, np.concatenate(centres), sizes, pace, self.look
             )
-        again = [self._fit(chain, frames, rounds=2) for chain, frames, _ in self._waiting]
+        again = [self._fit(chain, frames, self.look, rounds=2) for chain, frames, _ in self._waiting]
         self._waiting = []
         return [f for f in again if f is not None and f.path.misfit < _GOOD_PATH]
