@@ -54,7 +54,7 @@ _FILM = {
     "probe": "placement.cli_clip",
     "stand": "placement.cli_stand",
     "field-check": "placement.cli_stand",
-    "page": "placement.web.cli",
+    "page": "placement.cli_page",
 }
 _RECORDS = "placement.cli_records"
 #: Errors whose message is a sentence for the user, by the module that defines them.
