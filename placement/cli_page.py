@@ -87,12 +87,12 @@ def _page(args: argparse.Namespace) -> int:
 
 
 def _listen(host: str, port: int) -> socket.socket:
+    listening = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
     try:
-        family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        listening = socket.socket(family, socket.SOCK_STREAM)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind((host, port))
     except (OSError, OverflowError) as error:
+        listening.close()
         raise RecordsError(
             f"the page cannot listen on {host}:{port} ({error}); leave --port out for a free one"
         ) from error

@@ -28,6 +28,7 @@ from placement.web import (
     pages_look,
     pages_start,
     pages_uploads,
+    wording,
 )
 from placement.web.guard import Guard
 from placement.web.settings import PageSettings
@@ -99,9 +100,7 @@ def make_app(settings: PageSettings) -> Starlette:
 
 
 def _answer(request: Request, sentence: str, status: int) -> Response:
-    sentence = sentence[:1].upper() + sentence[1:]
-    if not sentence.endswith((".", "!", "?")):
-        sentence += "."
+    sentence = wording.sentence(sentence)
     if request.headers.get("sec-fetch-dest", "document") == "document" and "text/html" in (
         request.headers.get("accept", "")
     ):

@@ -80,6 +80,10 @@ class JobRunner:
         for job in self._state.jobs(open_only=True):
             if job.state == RUNNING:
                 self._watch(job)
+        if self._child is not None and self._child[1].poll() is not None:
+            job_now = self._state.job(self._child[0])
+            if job_now is None or job_now.state != RUNNING:
+                self._child = None  # it said how it ended
         if self._child is None:
             job_id = self._state.claim_job()
             if job_id is not None:

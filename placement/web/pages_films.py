@@ -20,6 +20,7 @@ from placement.web import check, turnwork
 from placement.web.drillwork import crop_picture, film_of, parts_of
 from placement.web.site import Site, go, json_answer, number_in, site_of, with_form, with_json
 from placement.web.wording import OUTCOMES as OUTCOME_WORDS
+from placement.web.wording import sentence
 
 _AFTER_S = 0.2  # s after the start of a serve the server is best seen; common practice, no source
 _CACHED = {"Cache-Control": "private, max-age=600"}
@@ -90,7 +91,9 @@ def correct(request: Request, message: dict[str, Any]) -> Response:
             why=str(message.get("why", ""))[:500],
         )  # fmt: skip
     except StaleError as error:
-        return json_answer({"sentence": _said(error), "serve": _one(site, drill_id, serve_id)}, 409)
+        return json_answer(
+            {"sentence": sentence(str(error)), "serve": _one(site, drill_id, serve_id)}, 409
+        )
     return json_answer({"serve": _one(site, drill_id, serve_id)})
 
 
@@ -208,7 +211,9 @@ def change_turns(request: Request, message: dict[str, Any]) -> Response:
                 site.store.add_student(code)
             turnwork.change_turns(site.state, site.store, drill_id, plan, seen=seen)
     except StaleError as error:
-        return json_answer({"sentence": _said(error), "data": turns_data(site, drill_id)}, 409)
+        return json_answer(
+            {"sentence": sentence(str(error)), "data": turns_data(site, drill_id)}, 409
+        )
     return json_answer({"data": turns_data(site, drill_id)})
 
 
@@ -306,11 +311,6 @@ def _new(message: dict[str, Any]) -> list[str]:
 
 def _who(message: dict[str, Any]) -> str:
     return str(message.get("who") or "teacher")[:40]
-
-
-def _said(error: Exception) -> str:
-    text = str(error)
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 _AT = "/films/{drill_id:int}"

@@ -13,6 +13,7 @@ import numpy as np
 from calibration import (
     Calibration,
     CalibrationError,
+    NetCheck,
     calibrate_corners,
     check_net,
     detect_table,
@@ -30,6 +31,7 @@ HAND_SD_PX = 0.5  # of a corner set by hand with the magnifier; common practice,
 GOOD_M = 0.03  # a far end known to this needs no advice
 POOR_M = 0.06
 NET_DOUBT_MM = 15.0  # the net this far off its place says that a corner is not right
+LINE_DOUBT_PX = 2.0  # and so does the centre line, which shows a shift across that the net hides
 _LEVEL_SHARE = 0.05  # of the picture's height: ends closer than this in v are left and right
 _NET_LINE = np.array(
     [
@@ -133,11 +135,10 @@ def try_corners(luma: np.ndarray, corners: Any, *, fps: float) -> View:
     """
     size = (luma.shape[1], luma.shape[0])
     found = calibrate_corners(corners, size, sd_px=HAND_SD_PX)
-    net = check_net(luma, found.camera)
-    return view_of(found, fps=fps, net_mm=net.residual_mm)
+    return view_of(found, fps=fps, net=check_net(luma, found.camera))
 
 
-def view_of(found: Calibration, *, fps: float, net_mm: float | None = None) -> View:
+def view_of(found: Calibration, *, fps: float, net: NetCheck | None = None) -> View:
     """What a calibration says, in words of the trade.
 
     Parameters
@@ -146,13 +147,11 @@ def view_of(found: Calibration, *, fps: float, net_mm: float | None = None) -> V
         A table that was found or marked.
     fps : float
         Frames per second.
-    net_mm : float, optional
-        How far the net is from its place, mm; from the calibration where left out.
+    net : NetCheck, optional
+        What the net and the centre line say; from the calibration where left out.
     """
-    if net_mm is None:
-        net_mm = found.net.residual_mm if found.net else float("nan")
     words, level = view_words(found, fps)
-    fit, fit_level = _fit_words(net_mm)
+    fit, fit_level = _fit_words(net or found.net)
     project = found.camera.project
     ends = np.array([[-table.HALF_LENGTH, 0, 0], [table.HALF_LENGTH, 0, 0.0]])
     return View(
@@ -228,16 +227,26 @@ def region_of(corners: Any, size: tuple[int, int]) -> tuple[int, int, int, int]:
     return left, top, right, bottom
 
 
-def _fit_words(net_mm: float) -> tuple[str, str]:
-    if net_mm != net_mm:
+def _fit_words(net: NetCheck | None) -> tuple[str, str]:
+    """What the net and the centre line, which the corners did not use, say of them."""
+    if net is None or net.residual_mm != net.residual_mm:
         return "The net could not be seen clearly, so it could not check the corners.", "fair"
-    if net_mm > NET_DOUBT_MM:
+    wrong = "one of them is not on the outer corner of the white lines"
+    if net.residual_mm > NET_DOUBT_MM:
         return (
-            f"The net is {net_mm / 10:.1f} cm from where these corners put it: one of them is not "
-            "on the outer corner of the white lines.",
+            f"The net is {net.residual_mm / 10:.1f} cm from where these corners put it: {wrong}.",
             "poor",
         )
-    return f"The net agrees with the corners to {max(net_mm, 0.1):.1f} mm.", "good"
+    if net.centre_line_px > LINE_DOUBT_PX:
+        return (
+            f"The centre line is {net.centre_line_px:.1f} pixels from where these corners put it: "
+            f"{wrong}.",
+            "poor",
+        )
+    words = f"The net agrees with the corners to {max(net.residual_mm, 0.1):.1f} mm"
+    if net.centre_line_px == net.centre_line_px:
+        return f"{words}, the centre line to {max(net.centre_line_px, 0.1):.1f} pixels.", "good"
+    return f"{words}; the centre line was not seen where they put it.", "fair"
 
 
 def _plain(warning: str) -> str:

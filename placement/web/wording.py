@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 
 OUTCOMES = {
@@ -62,3 +63,16 @@ def centimetres(metres: float) -> str:
     """A length as a person says it: 8 cm; below 2 cm with a half."""
     cm = metres * 100
     return f"{cm:.0f} cm" if cm >= 1.95 else f"{max(0.5, round(cm * 2) / 2):g} cm"
+
+
+def sentence(text: str) -> str:
+    """What went wrong, as a sentence for the screen: no commands, a capital and a full stop.
+
+    The records' own sentences may end with the command that helps ("; add them with `students add
+    AB`"); on the page that part only puzzles.
+    """
+    text = re.sub(r"[;,](?:(?![;`]).)*`[^`]*`[^;.]*", "", text).strip()
+    first = text.split(" ", 1)[0]
+    if first.isalpha() and first.islower():
+        text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) else text + "."

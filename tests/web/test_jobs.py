@@ -1,0 +1,128 @@
+"""The queue: measuring in another process, cancel, failures, restart."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from placement.web import jobs
+from placement.web.state import CANCELLED, DONE, FAILED, RUNNING, WAITING
+from tests.web.conftest import Page, open_page
+
+
+def bring(web: Page, film_file: Path, name: str) -> str:
+    films = web.site.settings.roots[0]
+    shutil.copy(film_file, films / name)
+    with (films / name).open("ab") as stream:
+        stream.write(name.encode())  # another film, by its hash
+    web.post("/bring/path", {"root": "0", "inside": name})
+    return next(c.clip_id for c in web.site.state.clips() if c.name == name)
+
+
+def job_of(web: Page, clip: str) -> object:
+    return web.site.state.latest_job(clip)
+
+
+def test_a_film_is_measured_and_comes_into_the_records(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "drill.mp4")
+    form = {"group": "9B", "filmed_on": "2026-03-02", "turns": "AB 3 short left, CD 3 long right"}
+    assert web.post(f"/clips/{clip}/start", form).status_code == 200
+    web.wait_for(lambda: web.site.state.latest_job(clip).state == DONE)
+    drill_id = web.site.state.clip(clip).drill_id
+    assert web.site.store.drill(drill_id).group == "9B"
+    assert web.site.store.serves(drill_id=drill_id)["code"].tolist() == ["AB"] * 3 + ["CD"] * 3
+    assert "Measured." in web.get(f"/clips/{clip}/progress").text
+    assert f"/films/{drill_id}/" in web.get("/").text
+
+
+def test_films_queue_and_one_runs_at_a_time(web: Page, film_file: Path) -> None:
+    first = bring(web, film_file, "slow1.mp4")
+    second = bring(web, film_file, "drill2.mp4")
+    for clip in (first, second):
+        web.post(f"/clips/{clip}/start", {})
+    web.wait_for(lambda: web.site.state.latest_job(first).state == RUNNING)
+    assert web.site.state.latest_job(second).state == WAITING
+    assert "behind 1 film" in web.get(f"/clips/{second}/progress").text
+    web.wait_for(lambda: web.site.state.latest_job(second).state == DONE)
+    assert web.site.state.latest_job(first).state == DONE
+
+
+def test_a_film_asked_for_twice_is_queued_once(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "slow.mp4")
+    for _ in range(2):
+        web.post(f"/clips/{clip}/start", {})
+    assert len(web.site.state.jobs()) == 1
+    web.site.state.cancel_job(web.site.state.jobs()[0].job_id)
+
+
+def test_measuring_can_be_stopped(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "slow.mp4")
+    web.post(f"/clips/{clip}/start", {})
+    web.wait_for(lambda: 0 < web.site.state.latest_job(clip).done < 1)
+    assert "You may close this page" in web.get(f"/clips/{clip}/progress").text
+    web.post(f"/jobs/{web.site.state.latest_job(clip).job_id}/cancel", {})
+    web.wait_for(lambda: web.site.state.latest_job(clip).state == CANCELLED)
+    assert web.site.state.clip(clip).drill_id is None
+
+
+def test_a_film_that_cannot_be_measured_says_why(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "bad.mp4")
+    web.post(f"/clips/{clip}/start", {})
+    web.wait_for(lambda: web.site.state.latest_job(clip).state == FAILED)
+    assert "no table was found" in web.get(f"/clips/{clip}").text
+
+
+def test_a_process_that_dies_is_tried_again_and_then_given_up(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "crash.mp4")
+    web.post(f"/clips/{clip}/start", {})
+    web.wait_for(lambda: web.site.state.latest_job(clip).state == FAILED, 60)
+    job = web.site.state.latest_job(clip)
+    assert job.attempts == jobs.MOST_ATTEMPTS
+    assert "cut off" in job.message
+
+
+def test_a_page_that_ends_lets_the_next_one_go_on(tmp_path: Path, film_file: Path) -> None:
+    for web in open_page(tmp_path):
+        clip = bring(web, film_file, "slow.mp4")
+        web.post(f"/clips/{clip}/start", {})
+        web.wait_for(lambda: web.site.state.latest_job(clip).state == RUNNING)
+    for web in open_page(tmp_path):
+        web.wait_for(lambda: web.site.state.latest_job(clip).state == DONE)
+        assert web.site.state.clip(clip).drill_id is not None
+
+
+def test_a_silent_process_is_taken_for_dead(
+    tmp_path: Path, film_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(jobs, "SILENT_S", 0.3)
+    sleeper = (sys.executable, "-c", "import time; time.sleep(60)")
+    for web in open_page(tmp_path, worker=sleeper):
+        clip = bring(web, film_file, "drill.mp4")
+        web.post(f"/clips/{clip}/start", {})
+        web.wait_for(lambda: web.site.state.latest_job(clip).state == RUNNING)
+        child = web.site.runner._child
+        web.site.runner._child = None  # as if another page had started it
+        web.wait_for(lambda: web.site.state.latest_job(clip).attempts >= 2)
+        child[1].kill()
+        child[1].wait()
+
+
+def test_a_slip_in_the_turn_list_is_told_before_the_measuring(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "drill.mp4")
+    answer = web.post(f"/clips/{clip}/start", {"turns": "AB 10 shrot left"})
+    assert answer.status_code == 422
+    assert "shrot" in answer.json()["sentence"]
+    assert not web.site.state.jobs()
+
+
+def test_time_left_is_shown(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "slow.mp4")
+    web.post(f"/clips/{clip}/start", {})
+    began = time.monotonic()
+    web.wait_for(lambda: " left</p>" in web.get(f"/clips/{clip}/progress").text)
+    assert time.monotonic() - began < 20
+    web.site.state.cancel_job(web.site.state.jobs()[0].job_id)
