@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -83,7 +84,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         Exit status: 0 done, 2 a mistake of the user's, 130 interrupted.
     """
-    arguments = list(sys.argv[1:] if argv is None else argv)
+    arguments = _joined(sys.argv[1:] if argv is None else argv)
     name = next((word for word in arguments if not word.startswith("-")), "")
     try:
         parser = _parser(name)
@@ -108,6 +109,17 @@ def main(argv: Sequence[str] | None = None) -> int:
         if name in _FILM and not isinstance(error, _user_errors()):
             raise  # a mistake of ours keeps its traceback
         return _complain(str(error))
+
+
+def _joined(arguments: Sequence[str]) -> list[str]:
+    """`--place -3.8,1.2` as `--place=-3.8,1.2`: argparse takes a leading minus for an option."""
+    joined: list[str] = []
+    for word in arguments:
+        if re.match(r"-[\d.]+,", word) and joined and joined[-1].startswith("--"):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
 
 
 def _complain(sentence: str) -> int:

@@ -87,7 +87,7 @@ def look_at_clip(path: str | Path, *, seconds: float = LOOK_S) -> ClipLook:
     """
     info = probe_clip(path)
     seconds = min(seconds, info.duration_s)
-    still = _still(info, min(_STILLS_S, seconds))
+    still = calm_still(info)
     try:
         calibration = detect_table(still)
     except CalibrationError as error:
@@ -201,8 +201,9 @@ def clip_troubles(look: ClipLook) -> list[str]:
     return troubles
 
 
-def _still(info: ClipInfo, seconds: float) -> np.ndarray:
-    """A still of the first seconds without people, BGR."""
+def calm_still(info: ClipInfo, seconds: float = _STILLS_S) -> np.ndarray:
+    """A still of the first seconds of a clip without people, BGR, shape (H, W, 3)."""
+    seconds = min(seconds, info.duration_s)
     pictures: list[np.ndarray] = []
     due = 0.0
     for frame in read_frames(info.path):
