@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration import table
 from calibration.camera import Camera
-from placement import ball_image
+from placement import ball_image, flight
 from placement.arcs import BallArc, near_table
 from placement.ball import Candidates
 from placement.ball_image import Look
@@ -36,6 +36,7 @@ _MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
 _GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviations
 _WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
+_SOON = 0.2  # s beyond the last sighting within which a path is led on through a bounce
 _FEWEST = 6  # sightings that a path needs
 _LEAST_BALLS = 0.4  # share of sightings that must look like a ball
 _STRANGERS = 3  # frames in a row without the ball after which a path is not followed on
@@ -56,6 +57,8 @@ class FollowedPath:
         The candidate behind each sighting.
     first_seen, last_seen : float
         s, of the stretch in which the path holds.
+    history : tuple of (float, ndarray of shape (M, 2))
+        Times and candidate points of the frames of the second before, for the toss.
     """
 
     path: Path
@@ -65,6 +68,7 @@ class FollowedPath:
     pictures: tuple[tuple[Candidates, int], ...]
     first_seen: float
     last_seen: float
+    history: tuple[tuple[float, np.ndarray], ...] = ()
 
 
 def chains_of(meetings: Sequence[Meeting]) -> list[list[Meeting]]:
@@ -223,6 +227,76 @@ def follow_flight(
     return _follow(camera, theta, 1, members, frames, look, expectations, readout_s, 2)
 
 
+def extended(
+    camera: Camera,
+    followed: FollowedPath,
+    frames: Mapping[int, Candidates],
+    look: Look,
+    expectations: Expectations,
+    *,
+    readout_s: float = 0.0,
+) -> FollowedPath:
+    """The path, led on through a bounce before or after it if the ball is found there.
+
+    A flight that comes from the table, or falls onto it, had a bounce there, even where too few
+    sightings beyond it made a run of their own.
+    """
+    for later in (True, False):
+        if followed.path.n_bounces >= _MOST_BOUNCES + 1:
+            break
+        theta = _with_later(followed) if later else _with_earlier(followed)
+        if theta is None:
+            continue
+        members = [(c.frame, m) for c, m in followed.pictures]
+        n = followed.path.n_bounces + 1
+        more = _follow(camera, theta, n, members, frames, look, expectations, readout_s, 1)
+        if more is None or more.path.misfit > max(1.2, 1.5 * followed.path.misfit):
+            continue
+        times, bounces = more.sightings.times, more.path.bounce_times
+        beyond = times > bounces[-1] if later else times < bounces[0]
+        if (more.measured & beyond).sum() >= 2:
+            followed = more
+    return followed
+
+
+def _with_later(followed: FollowedPath) -> np.ndarray | None:
+    """Unknowns with one more bounce at the end, if the path falls to the table soon."""
+    path = followed.path
+    arc = path.model().arc_after(path.n_bounces - 1, 1.2)
+    since = float(arc.falls_to(table.BALL_RADIUS)[0])
+    time = float(path.bounce_times[-1]) + since
+    if not np.isfinite(since) or not -0.1 < time - followed.last_seen < _SOON:
+        return None
+    place = arc.at(np.array([[since]]))[0, 0]
+    if since < 0.08 or not near_table(place[None, :2], 0.1)[0]:
+        return None
+    return np.concatenate([path.theta, [0.9, 0.0, 0.0]])
+
+
+def _with_earlier(followed: FollowedPath) -> np.ndarray | None:
+    """Unknowns with one more bounce at the beginning, if the path rose from the table there."""
+    path = followed.path
+    first = float(path.bounce_times[0])
+    times = np.arange(first - 0.02, followed.first_seen - _SOON, -0.005)
+    if not len(times):
+        return None
+    at = path.positions(times)
+    speed = path.velocities(times)
+    low = np.flatnonzero((at[:, 2] < table.BALL_RADIUS) & (speed[:, 2] > 0.3))
+    if not len(low) or not near_table(at[low[:1], :2], 0.1)[0]:
+        return None
+    k = int(low[0])
+    if times[k] > followed.first_seen + 0.1 or first - times[k] < 0.08:
+        return None
+    outgoing = speed[k]
+    incoming = np.array([outgoing[0] * 1.15, outgoing[1] * 1.15, -outgoing[2] / 0.9])
+    theta = path.theta
+    after, _ = flight.bounce(incoming[None], theta[None, 6:9], restitution=0.9, friction=theta[9])
+    rub = np.clip(outgoing[:2] - after[0, :2], -1.0, 1.0)
+    head = np.concatenate([[times[k]], at[k, :2], incoming, theta[6:12], [0.9], rub])
+    return np.concatenate([head, theta[12:]])
+
+
 def without_doubles(camera: Camera, paths: Sequence[FollowedPath]) -> list[FollowedPath]:
     """Paths of which no two rest on the same pictures: joined where they follow on, else the surer.
 
@@ -253,7 +327,8 @@ def without_doubles(camera: Camera, paths: Sequence[FollowedPath]) -> list[Follo
 
 
 def _worth(followed: FollowedPath) -> float:
-    return float(followed.measured.sum()) / max(0.7, followed.path.misfit)
+    pictures = float(followed.measured.sum()) / max(1.0, followed.path.misfit)
+    return pictures + 12 * followed.path.n_bounces
 
 
 def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:
@@ -286,6 +361,7 @@ def _joined(camera: Camera, one: FollowedPath, other: FollowedPath) -> FollowedP
     return FollowedPath(
         path, frames, Sightings(both[0], both[1], both[2]), both[3],
         tuple(pictures[i] for i in take.tolist()), float(both[0][0]), float(both[0][-1]),
+        first.history,
     )
 
 

@@ -364,7 +364,7 @@ class _Run:
                 if s.start_s <= p.first_seen and p.last_seen <= min(s.end_s, end_s) + 0.05
             ]
             some, found = find_serves(
-                s.calibration, without_doubles(s.calibration.camera, paths), s.flights,
+                s.calibration, without_doubles(s.calibration.camera, paths),
                 band_m=self.settings.band_m, first_s=s.start_s, last_s=min(s.end_s, end_s),
             )
             shift, number = len(bounces), len(serves)

@@ -14,19 +14,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import norm
 
-from calibration import Calibration, table
+from calibration import Calibration, Camera, table
 from placement import flight, zones
 from placement.analysis import Bounce, Serve
-from placement.arcs import BallArc
 from placement.paths import FollowedPath
+from placement.toss import Toss, find_toss
 from placement.trajectory import Model
 
 _SERVE_SPEED = 0.8  # m/s along the table, slower is idle bouncing
 _NEXT_BOUNCE = 1.1  # s, longest flight to the next bounce
 _APART = 0.9  # s, shortest time between two serves
 _QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return, not a serve
-_TOSS_ENDS = 0.30  # s before the first sighted flight up to which a toss may end
-_TOSS_SIDEWAYS = 1.3  # m/s, fastest a toss moves over the floor
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
 _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
 _SHADING_SD = 0.12  # px: offset that all ball pictures of a film may share
@@ -57,7 +55,6 @@ class Contact:
 def find_serves(
     calibration: Calibration,
     paths: Sequence[FollowedPath],
-    flights: Sequence[BallArc],
     *,
     band_m: float = zones.HALF_LONG_BAND,
     first_s: float = 0.0,
@@ -69,8 +66,6 @@ def find_serves(
     ----------
     calibration : Calibration
     paths : sequence of FollowedPath
-    flights : sequence of BallArc
-        Flights without a bounce, for the toss.
     band_m : float
         Half-width of the half-long band, m.
     first_s, last_s : float
@@ -91,7 +86,7 @@ def find_serves(
     for number, i in enumerate(starts, start=1):
         until = contacts[starts[number]].time if number < len(starts) else np.inf
         serve, used, rally = _judge(
-            calibration, paths, flights, contacts, i, until, number, band_m, first_s, last_s
+            calibration, paths, contacts, i, until, number, band_m, first_s, last_s
         )
         for k in used:
             kinds[k], owner[k] = "serve", number
@@ -198,7 +193,6 @@ def _serve_starts(contacts: Sequence[Contact]) -> list[int]:
 def _judge(
     calibration: Calibration,
     paths: Sequence[FollowedPath],
-    flights: Sequence[BallArc],
     contacts: Sequence[Contact],
     i: int,
     until: float,
@@ -275,8 +269,8 @@ def _judge(
     if own is not None and outcome == "own-twice":
         used.append(own)
     rally = [k for k in later if k not in used and contacts[k].incoming[0] * end > 1.0]
-    contact_s, toss = _stroke(followed, flights, paths, first, end)
-    started = contact_s if toss is None else toss.start
+    contact_s, toss = _stroke(calibration.camera, followed, first)
+    started = contact_s if toss is None else toss.release_s
     if toss is None:
         flags.add("toss-hidden")
     if started < first_s + 0.15 or (outcome == "unclear" and last_s - first.time < _NEXT_BOUNCE):
@@ -293,8 +287,8 @@ def _judge(
         second_bounce=second,
         second_bounce_covariance=second_cov,
         second_bounce_seen=seen_second,
-        toss_rise_m=np.nan if toss is None else toss.rise,
-        toss_rise_sd_m=np.nan if toss is None else toss.rise_sd,
+        toss_rise_m=np.nan if toss is None else toss.rise_m,
+        toss_rise_sd_m=np.nan if toss is None else toss.rise_sd_m,
         net_clearance_m=clearance if np.isfinite(clearance) else np.nan,
         bounces=tuple(used),
         flags=frozenset(flags),
@@ -387,55 +381,36 @@ def _changed_at_net(
     return bool(abs(after[0] - expected) > max(0.5, 4 * sd))
 
 
-@dataclass(frozen=True, slots=True)
-class _Toss:
-    start: float
-    rise: float
-    rise_sd: float
-
-
 def _stroke(
-    followed: FollowedPath,
-    flights: Sequence[BallArc],
-    paths: Sequence[FollowedPath],
-    first: Contact,
-    end: int,
-) -> tuple[float, _Toss | None]:
+    camera: Camera, followed: FollowedPath, first: Contact
+) -> tuple[float, Toss | None]:
     """When the bat met the ball, and the toss before it."""
-    begin = min(followed.first_seen, first.time - 0.02)
+    times = followed.sightings.times
+    gap = float(np.median(np.diff(times)))
+    before = times[times < first.time - 0.5 * gap]
+    if len(before):
+        # seen nearly along the flight, the end of the toss may pass for the path's beginning: the
+        # stroke is where the longest toss ends
+        guesses = [before[0] - k * gap for k in (2.5, 1.5, 0.5)]
+        guesses += [float(t) for t in (before[1:] + before[:-1]) / 2]
+        step = max(1, round(0.014 / gap))
+        guesses = guesses[::step]
+        plain = float(before[0] - 0.5 * gap)
+    else:
+        guesses = [first.time - d for d in (0.3, 0.22, 0.15, 0.08)]
+        plain = guesses[1]
     tosses = []
-    for arc in flights:
-        run = arc.run
-        level = float(np.hypot(*arc.velocity[:2]))
-        if level > _TOSS_SIDEWAYS or len(run.times) < 5:
-            continue
-        if not begin - _TOSS_ENDS < run.times[-1] < begin + 0.06 or run.times[0] > begin - 0.08:
-            continue
-        here = followed.path.positions(np.array([begin]))[0]
-        if arc.position[0] * end < 0.5 or float(np.hypot(*(arc.position - here)[:2])) > 1.3:
-            continue
-        tosses.append(arc)
+    for time in guesses:
+        place = followed.path.positions(np.array([time]))[0]
+        toss = find_toss(camera, place, time, followed.history)
+        if toss is not None:
+            # a later stroke lends the toss the frames in between: they do not count for it
+            tosses.append((toss.n_frames - (time - guesses[0]) / gap, toss))
     if not tosses:
-        return begin - 0.01 if first.seen else begin - 0.1, None
-    arc = max(tosses, key=lambda a: len(a.run.times))
-    contact = 0.5 * (float(arc.run.times[-1]) + begin) if first.seen else begin - 0.1
-    contact = float(np.clip(contact, arc.run.times[-1], max(arc.run.times[-1], begin)))
-    return contact, _toss(arc, followed, contact)
-
-
-def _toss(arc: BallArc, followed: FollowedPath, contact: float) -> _Toss:
-    """Rise from the first free sighting to the top.
-
-    The arc's own distance is weak, so its size is set by the place of the stroke: heights scale
-    with it, gravity fixes them.
-    """
-    top = arc.time + arc.velocity[2] / flight.GRAVITY
-    begin = float(arc.run.times[0])
-    up = max(0.0, min(top, contact) - begin)
-    rise = flight.GRAVITY * up**2 / 2
-    gap = float(np.median(np.diff(arc.run.times)))
-    sd = float(np.hypot(flight.GRAVITY * up * gap / 2, 0.03))
-    return _Toss(begin, rise, sd)
+        return plain, None
+    most = max(score for score, _ in tosses)
+    best = next(toss for score, toss in tosses if score >= most - 2.5)
+    return best.contact_s, best
 
 
 def _pace_and_spin(

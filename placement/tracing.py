@@ -6,6 +6,7 @@ film wait until there are enough pictures to learn how its ball looks; they are 
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +20,7 @@ from placement.bounces import Meeting, find_meetings
 from placement.paths import (
     FollowedPath,
     chains_of,
+    extended,
     follow_chain,
     follow_flight,
     picture_speeds,
@@ -36,12 +38,14 @@ _LEARN_CHAINS = 8
 _FLIGHT = 6  # sightings of a flight that met no bounce, for it to be reported
 _SHORTEST_ARC = 5  # sightings from which a run is judged alone
 _SMOOTH = 0.8  # misfit of a whole run below which it may have no kink
+_REMEMBERED = 25.0  # s of candidate points kept, without pictures, while the look is learnt
+_HISTORY = 1.1  # s before a path that go with it
 _COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
 _SIZES = (0.75, 1.33, 0.58)  # sizes tried where the expected one does not fit
 _LOOKS = 4  # pictures of an arc that are looked at
 _LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
 _LEAST_CONTRAST = 3.0
-_GOOD_PATH = 2.5  # misfit up to which a path is a ball's
+_GOOD_PATH = 1.7  # misfit up to which a path is a ball's
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,10 +103,12 @@ class Tracer:
         self._meetings: list[Meeting] = []
         self._waiting: list[tuple[list[Meeting], dict[int, Candidates], FollowedPath | None]] = []
         self._due = _SETTLE_EVERY
+        self._past: deque[tuple[float, np.ndarray]] = deque(maxlen=round(_REMEMBERED * fps))
 
     def push(self, found: Candidates) -> Traced | None:
         """Take the next frame's candidates; now and then return what has been settled."""
         self._frames[found.frame] = found
+        self._past.append((found.time_s, found.points[found.compactness > _COMPACT]))
         self._take(self._linker.push(found))
         if found.time_s < self._due:
             return None
@@ -171,7 +177,7 @@ class Tracer:
                     readout_s=self._readout_s,
                 )
                 if hidden is not None and hidden.path.misfit < _GOOD_PATH:
-                    paths.append(hidden)
+                    paths.append(self._led_on(hidden, frames))
                 else:
                     flights.append(arc)
         self._arcs = [
@@ -253,8 +259,7 @@ class Tracer:
         low, high = chain[0].before.times[0] - _MARGIN, chain[-1].after.times[-1] + _MARGIN
         frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
         if self.learnt:
-            followed = self._fit(chain, frames, self.look, rounds=2)
-            return [followed] if followed is not None and followed.path.misfit < _GOOD_PATH else []
+            return self._finished(chain, frames)
         tries = [
             self._fit(chain, frames, replace(self.look, exposure_s=exposure), rounds=1)
             for exposure in sorted({self.look.exposure_s, min(1 / 90, 0.6 / self._fps)})
@@ -271,6 +276,24 @@ class Tracer:
             return self._learn()
         return []
 
+    def _finished(
+        self, chain: list[Meeting], frames: dict[int, Candidates]
+    ) -> list[FollowedPath]:
+        """The chain's path, fitted with the known look and led on; none if it is no ball's."""
+        followed = self._fit(chain, frames, self.look, rounds=2)
+        if followed is None or followed.path.misfit > _GOOD_PATH:
+            return []
+        return [self._led_on(followed, frames)]
+
+    def _led_on(self, followed: FollowedPath, frames: dict[int, Candidates]) -> FollowedPath:
+        followed = extended(
+            self.camera, followed, frames, self.look, self._expectations,
+            readout_s=self._readout_s,
+        )
+        begin = followed.first_seen
+        history = tuple(h for h in self._past if begin - _HISTORY < h[0] < begin + 0.05)
+        return replace(followed, history=history)
+
     def _fit(
         self, chain: list[Meeting], frames: dict[int, Candidates], look: Look, rounds: int
     ) -> FollowedPath | None:
@@ -284,7 +307,7 @@ class Tracer:
         self.learnt = True
         pictures, radii, speeds, centres = [], [], [], []
         for _, _, followed in self._waiting:
-            if followed is None or followed.path.misfit > _GOOD_PATH:
+            if followed is None or followed.path.misfit > 1.5 * _GOOD_PATH:
                 continue
             times = followed.sightings.times
             positions = followed.path.positions(times)
@@ -299,6 +322,6 @@ class Tracer:
             self.look = ball_image.learn_look(
                 patches, origins, np.concatenate(centres), sizes, pace, self.look
             )
-        again = [self._fit(chain, frames, self.look, rounds=2) for chain, frames, _ in self._waiting]
+        again = [self._finished(chain, frames) for chain, frames, _ in self._waiting]
         self._waiting = []
-        return [f for f in again if f is not None and f.path.misfit < _GOOD_PATH]
+        return [path for paths in again for path in paths]
