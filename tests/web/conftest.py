@@ -5,6 +5,7 @@ import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +61,7 @@ class Page:
             time.sleep(0.05)
 
 
+@contextmanager
 def open_page(folder: Path, **changes: Any) -> Iterator[Page]:
     app = make_app(settings_in(folder, **changes))
     with TestClient(app, base_url="http://127.0.0.1", follow_redirects=True) as client:
@@ -69,7 +71,8 @@ def open_page(folder: Path, **changes: Any) -> Iterator[Page]:
 @pytest.fixture
 def web(tmp_path: Path) -> Iterator[Page]:
     """An empty page."""
-    yield from open_page(tmp_path)
+    with open_page(tmp_path) as page:
+        yield page
 
 
 @pytest.fixture(scope="session")
@@ -93,7 +96,8 @@ def demo_page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     folder = tmp_path_factory.mktemp("demo-page")
     with Store(folder / "records.sqlite") as store:
         make_demo_class(store, folder / "demo-results")
-    yield from open_page(folder)
+    with open_page(folder) as page:
+        yield page
 
 
 def links_in(html: str) -> list[str]:

@@ -127,7 +127,7 @@ def test_no_page_asks_anything_of_elsewhere() -> None:
 
 
 def test_a_password_is_asked_for_and_remembered(tmp_path: Path) -> None:
-    for page in open_page(tmp_path, password="eight letters"):
+    with open_page(tmp_path, password="eight letters") as page:
         assert page.get("/").status_code == 401
         assert page.get("/students/one?code=AB").status_code == 401
         assert page.post("/students", {"code": "AB"}).status_code == 401

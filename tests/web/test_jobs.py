@@ -86,11 +86,11 @@ def test_a_process_that_dies_is_tried_again_and_then_given_up(web: Page, film_fi
 
 
 def test_a_page_that_ends_lets_the_next_one_go_on(tmp_path: Path, film_file: Path) -> None:
-    for web in open_page(tmp_path):
+    with open_page(tmp_path) as web:
         clip = bring(web, film_file, "slow.mp4")
         web.post(f"/clips/{clip}/start", {})
         web.wait_for(lambda: web.site.state.latest_job(clip).state == RUNNING)
-    for web in open_page(tmp_path):
+    with open_page(tmp_path) as web:
         web.wait_for(lambda: web.site.state.latest_job(clip).state == DONE)
         assert web.site.state.clip(clip).drill_id is not None
 
@@ -100,7 +100,7 @@ def test_a_silent_process_is_taken_for_dead(
 ) -> None:
     monkeypatch.setattr(jobs, "SILENT_S", 0.3)
     sleeper = (sys.executable, "-c", "import time; time.sleep(60)")
-    for web in open_page(tmp_path, worker=sleeper):
+    with open_page(tmp_path, worker=sleeper) as web:
         clip = bring(web, film_file, "drill.mp4")
         web.post(f"/clips/{clip}/start", {})
         web.wait_for(lambda: web.site.state.latest_job(clip).state == RUNNING)

@@ -34,10 +34,10 @@ def test_a_film_comes_in_slices_and_is_the_same(web: Page, film_file: Path) -> N
 
 def test_a_broken_upload_goes_on_after_a_restart(tmp_path: Path, film_file: Path) -> None:
     content = film_file.read_bytes()
-    for web in open_page(tmp_path):
+    with open_page(tmp_path) as web:
         start = begin(web, "lesson.mp4", len(content))
         web.put(f"/uploads/{start['id']}?from=0", content[:5000])
-    for web in open_page(tmp_path):
+    with open_page(tmp_path) as web:
         again = begin(web, "lesson.mp4", len(content))
         assert again == {"id": start["id"], "received": 5000}
         done = web.put(f"/uploads/{again['id']}?from=5000", content[5000:])
@@ -76,7 +76,7 @@ def test_a_damaged_film_is_a_sentence(web: Page, film_file: Path) -> None:
 
 
 def test_limits(tmp_path: Path, film_file: Path) -> None:
-    for web in open_page(tmp_path, most_bytes=10_000):
+    with open_page(tmp_path, most_bytes=10_000) as web:
         too_large = web.send("/uploads/new", {"name": "a.mp4", "size": 10_001, "mark": ""})
         assert too_large.status_code == 413
         for size in (0, -5, "9", None, True, 1.5):

@@ -1,0 +1,127 @@
+"""Keeping house: students, class lists, forgetting, dates, backups; the empty page and the demo."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+
+import pytest
+
+from placement.democlass import GROUP
+from tests.web.conftest import Page
+
+
+def test_a_new_user_sees_one_sentence_one_button_and_the_demo(web: Page) -> None:
+    html = web.get("/").text
+    main = html.split("<main")[1].split("</main>")[0]
+    assert main.count("<h1>") == 1
+    assert html.count("Bring a film in") == 1
+    assert "invented class" in main
+
+
+def test_the_demo_class_comes_and_goes(web: Page) -> None:
+    assert "12 students, 10 films" in web.post("/demo", {}).text
+    assert web.post("/demo", {}).status_code == 200  # once more changes nothing
+    assert len(web.site.store.students()) == 12
+    web.site.store.add_student("MINE")
+    home = web.post("/demo/remove", {})
+    assert home.status_code == 200
+    assert web.site.store.students()["code"].tolist() == ["MINE"]
+    assert not len(web.site.store.drills())
+    assert GROUP not in web.site.store.groups()["name"].tolist()
+
+
+def test_students_are_added_changed_and_noted(web: Page) -> None:
+    web.post("/students", {"code": "AB", "hand": "left", "group": "9B", "name": "Invented Name"})
+    assert "Invented Name" not in web.get("/students").text
+    assert "Invented Name" in web.get("/students?names=1").text
+    web.post("/students/one", {"code": "AB", "new_code": "1204", "hand": "right", "name": ""})
+    who = web.site.store.student("1204")
+    assert (who.hand, who.name, who.groups) == ("right", "", ("9B",))
+    page = web.post("/students/note", {"code": "1204", "text": "wrist", "who": "LM"})
+    assert "wrist" in page.text
+    again = web.post("/students", {"code": "1204"})
+    assert again.status_code == 422
+    assert "already" in again.json()["sentence"]
+
+
+def test_a_class_list_is_read_whole_or_not_at_all(web: Page) -> None:
+    page = web.post(
+        "/students/list", {"list": "\ufeffcode,hand\nAB,right\nCD,left\n", "group": "9B"}
+    )
+    assert "2 new: AB, CD." in page.text
+    wrong = web.post("/students/list", {"list": "code,hand\nEF,right\nG H,left\n"})
+    assert wrong.status_code == 422
+    assert "line 3" in wrong.json()["sentence"]
+    assert web.site.store.students()["code"].tolist() == ["AB", "CD"]
+
+
+def test_a_student_is_forgotten_only_when_it_is_meant(web: Page, filmed: int) -> None:
+    web.site.store.set_turns(filmed, "AB 3, CD 3", make_students=True)
+    slip = web.post("/students/forget", {"code": "AB", "sure": "CD"})
+    assert slip.status_code == 422
+    assert len(web.site.store.students()) == 2
+    backup = web.get("/keep/backup.sqlite").content
+    page = web.post("/students/forget", {"code": "AB", "sure": "AB"})
+    assert "Removed of AB" in page.text
+    assert web.site.store.students()["code"].tolist() == ["CD"]
+    assert not web.site.state.turn_changes("done")
+    # An old backup does not bring the student back.
+    said = web.client.post("/keep/restore", content=backup, headers=web.token).json()["said"]
+    assert "1 forgotten" in said
+    assert web.site.store.students()["code"].tolist() == ["CD"]
+
+
+def test_a_backup_comes_back(web: Page) -> None:
+    web.post("/students", {"code": "AB"})
+    backup = web.get("/keep/backup.sqlite")
+    assert backup.content.startswith(b"SQLite format 3\0")  # sqlite.org, "Database File Format"
+    web.post("/students", {"code": "CD"})
+    answer = web.client.post("/keep/restore", content=backup.content, headers=web.token)
+    assert answer.status_code == 200
+    assert web.site.store.students()["code"].tolist() == ["AB"]
+
+
+@pytest.mark.parametrize("content", [b"", b"text", b"SQLite format 3\0" + bytes(500)])
+def test_what_is_no_backup_changes_nothing(web: Page, content: bytes) -> None:
+    web.post("/students", {"code": "AB"})
+    answer = web.client.post("/keep/restore", content=content, headers=web.token)
+    assert answer.status_code in (415, 422)
+    assert web.site.store.students()["code"].tolist() == ["AB"]
+    assert not list(Path(web.site.settings.data).glob(".restore-*"))
+
+
+def test_what_is_past_its_day_is_shown_and_removed(web: Page, filmed: int) -> None:
+    assert "1 film without a day" in web.get("/keep").text
+    yesterday = (datetime.date.today() - datetime.timedelta(days=1)).isoformat()
+    web.post("/keep/date", {"keep_until": yesterday})
+    assert "Remove them" in web.get("/keep").text
+    assert web.post("/keep/due", {}).status_code == 422
+    assert "1 removed." in web.post("/keep/due", {"sure": "yes"}).text
+    assert not len(web.site.store.drills())
+
+
+def test_the_lesson_is_described_and_removed(web: Page, filmed: int) -> None:
+    web.post(f"/films/{filmed}/about", {"group": "9C", "filmed_on": "2026-03-02", "asked": "short"})
+    assert web.site.store.drill(filmed).group == "9C"
+    bad = web.post(f"/films/{filmed}/about", {"filmed_on": "2026-13-45"})
+    assert bad.status_code == 422
+    assert web.post(f"/films/{filmed}/remove", {}).status_code == 422
+    web.post(f"/films/{filmed}/remove", {"sure": "yes"})
+    assert not len(web.site.store.drills())
+
+
+def test_where_everything_is_and_what_it_is_made_with(web: Page) -> None:
+    keep = web.get("/keep").text
+    assert str(web.site.settings.data) in keep
+    about = web.get("/about").text
+    assert "MIT licence" in about
+    assert "htmx" in about
+    assert web.get("/static/htmx.LICENSE.txt").status_code == 200
+
+
+def test_the_program_can_be_ended_from_the_page(web: Page) -> None:
+    asked = []
+    web.site.quit = lambda: asked.append(True)
+    assert "has ended" in web.post("/stop", {}).text
+    assert asked == [True]
