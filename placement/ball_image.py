@@ -193,6 +193,12 @@ def _measure_alike(
     heading = velocities[part] / np.maximum(speed, 1e-6)[:, None]
     heading = heading.astype(np.float32)
     streak = (speed * look.exposure_s).astype(np.float32)[:, None]
+    start = (local - corner).astype(np.float32)
+    # like sizes share one array; each picture is judged within its own ball's reach alone
+    reach = 1.3 * radius + _MARGIN + streak / 2
+    inside = (grid_u - start[:, :1]) ** 2 + (grid_v - start[:, 1:]) ** 2 < reach**2
+    weight = np.where(inside, weight, np.float32(0))
+    pixels = np.maximum(inside.sum(axis=1), 9)
 
     def residual(centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         cover, normal = _sphere(
@@ -205,9 +211,8 @@ def _measure_alike(
         level = np.clip(np.einsum("np,np->n", weighed, target) / energy, 0, 800)
         rest = np.sqrt(weight) * (target - level[:, None] * picture)
         shown = level[:, None] * picture - background * cover
-        return rest, np.einsum("np,np->n", weight * shown, shown) / shown.shape[1]
+        return rest, np.einsum("np,np->n", weight * shown, shown) / pixels
 
-    start = (local - corner).astype(np.float32)
     centre = start.copy()
     delta = np.float32(0.05)
     cost = np.full(len(part), np.inf)
@@ -247,8 +252,7 @@ def _measure_alike(
         size = np.maximum(np.hypot(*move.T), 1e-9)
         move *= np.minimum(1, longest / size)[:, None]
         centre = (best + move).astype(np.float32)
-    pixels = side * side
-    variance = np.maximum(left / max(1, pixels - 4), 1e-6)
+    variance = np.maximum(left / np.maximum(1, pixels - 4), 1e-6)
     inverse = np.linalg.inv(shape + 1e-6 * np.eye(2))
     covariance = inverse * np.maximum(variance, 1.0)[:, None, None] + _LEAST_SD**2 * np.eye(2)
     wandered = np.hypot(*(best - start).T) > np.maximum(_FARTHEST * radii[part], 3.0)
@@ -279,7 +283,8 @@ def _grain(before: np.ndarray, after: np.ndarray) -> float:
     """Variance of the film's grain in units of the assumed noise, from two views of one place."""
     gap = _LINEAR[before[:, ::3]] - _LINEAR[after[:, ::3]]
     spread = 2 * (_NOISE * _SLOPE[before[:, ::3]]) ** 2
-    return float(np.clip(np.median(gap**2 / spread) / 0.455, 0.05, 25.0))  # median of chi-square
+    # the lower quartile of chi-square with one degree of freedom: people move in the rest
+    return float(np.clip(np.percentile(gap**2 / spread, 25) / 0.1015, 0.05, 25.0))
 
 
 def _sphere(

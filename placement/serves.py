@@ -17,6 +17,7 @@ from scipy.stats import norm
 from calibration import Calibration, Camera, table
 from placement import flight, zones
 from placement.analysis import Bounce, Serve
+from placement.arcs import near_table
 from placement.paths import FollowedPath
 from placement.toss import Toss, find_toss
 from placement.trajectory import Model
@@ -124,7 +125,7 @@ def _contacts(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[C
         for k, time in enumerate(path.bounce_times):
             gap = float(np.abs(seen_at - time).min())
             own = path.bounce_covariances[k]
-            if np.trace(own) > _VAGUE**2:
+            if np.trace(own) > _VAGUE**2 or not near_table(path.bounce_places[k][None], 0.06)[0]:
                 continue
             contacts.append(
                 Contact(

@@ -38,10 +38,13 @@ _LEARN_CHAINS = 8
 _FLIGHT = 6  # sightings of a flight that met no bounce, for it to be reported
 _SHORTEST_ARC = 5  # sightings from which a run is judged alone
 _SMOOTH = 0.8  # misfit of a whole run below which it may have no kink
+_ELSEWHERE = 0.6  # share of explained sightings above which a run is not looked at again
+_EXPOSURE_TRIES = 2  # paths on which two exposures are tried
 _REMEMBERED = 25.0  # s of candidate points kept, without pictures, while the look is learnt
 _HISTORY = 1.1  # s before a path that go with it
 _COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
 _SIZES = (0.75, 1.33, 0.58)  # sizes tried where the expected one does not fit
+_LONGEST_PIECE = 8  # sightings up to which a run that is no arc may partner one
 _LOOKS = 4  # pictures of an arc that are looked at
 _LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
 _LEAST_CONTRAST = 3.0
@@ -98,6 +101,7 @@ class Tracer:
         self._frames: dict[int, Candidates] = {}
         self._pieces: list[Run] = []
         self._arcs: list[BallArc] = []
+        self._claimed: set[tuple[int, int]] = set()  # (frame, candidate) of accepted paths
         self._fresh: list[Run] = []
         self._unseen: list[BallArc] = []  # whose pictures were not looked at yet
         self._meetings: list[Meeting] = []
@@ -146,6 +150,9 @@ class Tracer:
                 arc = fit_arc(self.camera, piece)
                 if arc is not None:
                     self._unseen.append(arc)
+                elif n <= _LONGEST_PIECE:
+                    self._pieces.append(piece)  # a stroke or a hand may be part of it
+                    self._fresh.append(piece)
 
     def _settle(self, now: float) -> Traced:
         seen = self._ball_like(self._unseen)
@@ -156,12 +163,15 @@ class Tracer:
         self._fresh = []
         paths: list[FollowedPath] = []
         spent: set[int] = set()
-        for chain in chains_of(self._meetings):
-            if chain[-1].after.times[-1] > now - _SETTLED:
-                continue
+        complete = [
+            c for c in chains_of(self._meetings) if c[-1].after.times[-1] <= now - _SETTLED
+        ]
+        for chain in sorted(complete, key=_length, reverse=True):
             for m in chain:
                 spent |= {id(m.before), id(m.after)}
-            paths.extend(self._follow(chain))
+            # other readings of sightings that a longer path has explained need no fit
+            if self._explained([chain[0].before, *(m.after for m in chain)]) < _ELSEWHERE:
+                paths.extend(self._follow(chain))
         self._meetings = [
             m for m in self._meetings if not ({id(m.before), id(m.after)} & spent)
         ]
@@ -169,7 +179,8 @@ class Tracer:
         horizon = now - _KEEP
         for arc in self._arcs:
             settled = arc.run.times[-1] < horizon
-            if settled and id(arc.run) not in spent and len(arc.run.times) >= _FLIGHT:
+            fresh = settled and id(arc.run) not in spent and len(arc.run.times) >= _FLIGHT
+            if fresh and self._explained([arc.run]) < _ELSEWHERE:
                 low, high = arc.run.times[0] - _MARGIN, arc.run.times[-1] + _MARGIN
                 frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
                 hidden = follow_flight(
@@ -177,7 +188,9 @@ class Tracer:
                     readout_s=self._readout_s,
                 )
                 if hidden is not None and hidden.path.misfit < _GOOD_PATH:
-                    paths.append(self._led_on(hidden, frames))
+                    hidden = self._led_on(hidden, frames)
+                    self._claim(hidden)
+                    paths.append(hidden)
                 else:
                     flights.append(arc)
         self._arcs = [
@@ -191,9 +204,24 @@ class Tracer:
             [now - _KEEP, *(a.run.times[0] for a in self._arcs),
              *(m.before.times[0] for m in self._meetings)]
         )
-        for f in [f for f, c in self._frames.items() if c.time_s < oldest - _MARGIN]:
+        gone = [f for f, c in self._frames.items() if c.time_s < oldest - _MARGIN]
+        for f in gone:
             del self._frames[f]
+        if gone:
+            self._claimed = {k for k in self._claimed if k[0] > gone[-1]}
         return Traced(paths, flights)
+
+    def _explained(self, runs: list[Run]) -> float:
+        """Share of the runs' sightings that an accepted path rests on already."""
+        keys = [
+            (int(f), int(m))
+            for run in runs
+            for f, m in zip(run.frames, run.members, strict=True)
+        ]
+        return sum(k in self._claimed for k in keys) / len(keys)
+
+    def _claim(self, followed: FollowedPath) -> None:
+        self._claimed.update((c.frame, m) for c, m in followed.pictures)
 
     def _compactness(self, run: Run) -> float:
         values = [
@@ -260,15 +288,18 @@ class Tracer:
         frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
         if self.learnt:
             return self._finished(chain, frames)
-        tries = [
-            self._fit(chain, frames, replace(self.look, exposure_s=exposure), rounds=1)
-            for exposure in sorted({self.look.exposure_s, min(1 / 90, 0.6 / self._fps)})
-        ]
-        best = min(
-            (t for t in tries if t is not None),
-            key=lambda t: t.path.misfit / float(t.measured.mean()),
-            default=None,
-        )
+        exposures = {self.look.exposure_s}
+        if sum(w[2] is not None for w in self._waiting) < _EXPOSURE_TRIES:
+            exposures.add(min(1 / 90, 0.6 / self._fps))
+        best: FollowedPath | None = None
+        best_look = self.look.exposure_s
+        for exposure in sorted(exposures):
+            one = self._fit(chain, frames, replace(self.look, exposure_s=exposure), rounds=1)
+            if one is not None and (best is None or _unlikeness(one) < _unlikeness(best)):
+                best, best_look = one, exposure
+        if best is not None:
+            # the next chain of this film begins with the exposure that suited this one
+            self.look = replace(self.look, exposure_s=best_look)
         self._waiting.append((chain, frames, best))
         pictures = sum(int(w[2].measured.sum()) for w in self._waiting if w[2] is not None)
         enough = sum(w[2] is not None for w in self._waiting) >= _LEARN_CHAINS
@@ -283,7 +314,9 @@ class Tracer:
         followed = self._fit(chain, frames, self.look, rounds=2)
         if followed is None or followed.path.misfit > _GOOD_PATH:
             return []
-        return [self._led_on(followed, frames)]
+        followed = self._led_on(followed, frames)
+        self._claim(followed)
+        return [followed]
 
     def _led_on(self, followed: FollowedPath, frames: dict[int, Candidates]) -> FollowedPath:
         followed = extended(
@@ -322,6 +355,21 @@ class Tracer:
             self.look = ball_image.learn_look(
                 patches, origins, np.concatenate(centres), sizes, pace, self.look
             )
-        again = [self._finished(chain, frames) for chain, frames, _ in self._waiting]
-        self._waiting = []
-        return [path for paths in again for path in paths]
+        waiting, self._waiting = self._waiting, []
+        paths: list[FollowedPath] = []
+        for chain, frames, _ in sorted(waiting, key=lambda w: _length(w[0]), reverse=True):
+            if self._explained([chain[0].before, *(m.after for m in chain)]) < _ELSEWHERE:
+                paths.extend(self._finished(chain, frames))
+        return paths
+
+
+def _length(chain: list[Meeting]) -> float:
+    return (
+        len(chain[0].before.times)
+        + sum(len(m.after.times) - 6 * m.misfit for m in chain)
+        + 6 * len(chain)
+    )
+
+
+def _unlikeness(followed: FollowedPath) -> float:
+    return followed.path.misfit / max(0.05, float(followed.measured.mean()))
