@@ -50,7 +50,8 @@ def describe_serve(serve: Serve) -> str:
         parts.append(f"pace {_give(serve.pace_m_s, serve.pace_sd_m_s, 'm/s')}")
     if np.isfinite(serve.toss_rise_m):
         rise = f"rise {_give(serve.toss_rise_m * 100, serve.toss_rise_sd_m * 100, 'cm')}"
-        parts.append(rise + ("; the law asks 16" if serve.toss_rise_m < LAW_RISE_M else ""))
+        below = round(serve.toss_rise_m, 2) < LAW_RISE_M
+        parts.append(rise + ("; the law asks 16" if below else ""))
     if np.isfinite(serve.net_clearance_m):
         where = "over the net" if serve.net_clearance_m >= 0 else "below the net's top"
         parts.append(f"{abs(serve.net_clearance_m) * 100:.0f} cm {where}")
@@ -68,16 +69,19 @@ def describe_spin(serve: Serve) -> str:
     """Spin with its 95 % interval in turns a second, or that this view does not show it."""
     parts = []
     turn = 2 * np.pi
-    for value, low, high, plus, minus in (
-        (serve.topspin_rad_s, serve.topspin_lo, serve.topspin_hi, "topspin", "backspin"),
-        (serve.sidespin_rad_s, serve.sidespin_lo, serve.sidespin_hi, "sidespin", "sidespin"),
-    ):
+    for value, low, high, plus, minus, more in (
+        (serve.topspin_rad_s, serve.topspin_lo, serve.topspin_hi, "topspin", "backspin", ("", "")),
+        (
+            serve.sidespin_rad_s, serve.sidespin_lo, serve.sidespin_hi, "sidespin", "sidespin",
+            (" counter-clockwise", " clockwise"),
+        ),
+    ):  # fmt: skip
         if np.isfinite([value, low, high]).all():
-            sign = 1 if value >= 0 or plus == minus else -1
+            sign = 1 if value >= 0 else -1
             ends = sorted((sign * low / turn, sign * high / turn))
-            name = plus if sign > 0 else minus
             parts.append(
-                f"{name} {sign * value / turn:.0f} ({ends[0]:.0f} to {ends[1]:.0f}) turns a second"
+                f"{plus if sign > 0 else minus} {sign * value / turn:.0f} ({ends[0]:.0f} to "
+                f"{ends[1]:.0f}) turns a second{more[sign < 0]}"
             )
     return "   ".join(parts) or "spin not measurable from this view"
 

@@ -8,7 +8,7 @@ the ring. The server is always on the left.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -138,6 +138,7 @@ class StripPen:
             more = "   ".join(w for w in (describe_spin(serve), flag_words(serve.flags)) if w)
             canvas.text((margin, 82), more, size=15)
         bounces = _bounces(self._analysis, serve)
+        serve = _with_contacts(serve, bounces)
         _draw_side(canvas, serve, bounces, layout.frame(layout.side), words=layout.lines)
         _draw_plan(canvas, serve, bounces, layout.frame(layout.plan))
         chosen = _choose_crops(self._analysis.crops, self._times, bounces)
@@ -183,6 +184,17 @@ def _bounces(analysis: Analysis, serve: Serve) -> list[Bounce]:
     return [analysis.bounces[k] for k in serve.bounces if 0 <= k < len(analysis.bounces)]
 
 
+def _with_contacts(serve: Serve, bounces: Sequence[Bounce]) -> Serve:
+    """The serve with its bounces set into the path, so that it is drawn down to the table."""
+    if not len(serve.times):
+        return serve
+    inside = [b for b in bounces if serve.times[0] < b.time_s < serve.times[-1]]
+    times = np.concatenate([serve.times, [b.time_s for b in inside]])
+    contacts = np.array([[*b.point, table.BALL_RADIUS] for b in inside]).reshape(-1, 3)
+    order = np.argsort(times, kind="stable")
+    return replace(serve, times=times[order], path=np.vstack([serve.path, contacts])[order])
+
+
 def _draw_side(
     canvas: Canvas, serve: Serve, bounces: Sequence[Bounce], at: Frame, *, words: bool
 ) -> None:
@@ -206,8 +218,9 @@ def _draw_side(
         if words:
             seen = "seen" if serve.second_bounce_seen else "predicted"
             canvas.text(
-                (place[0] + 10, place[1] - 10), f"second bounce, {seen}", size=13, colour=SOFT
-            )
+                (place[0], place[1] + 32), f"second bounce, {seen}", size=13, colour=SOFT,
+                align="centre",
+            )  # fmt: skip
 
 
 def _draw_plan(canvas: Canvas, serve: Serve, bounces: Sequence[Bounce], at: Frame) -> None:
