@@ -8,6 +8,7 @@ right are the server's. From 15 landed serves on their density is drawn under th
 from __future__ import annotations
 
 from collections import Counter
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -27,7 +28,12 @@ from placement.canvas import (
     paper_scale,
 )
 from placement.density import MIN_POINTS, DensityMap, estimate_density, half_bounds
-from placement.zones import depth_rule, face_one_way, to_server_frame
+from placement.zones import (
+    classify_receiver_side,
+    depth_rule,
+    face_one_way,
+    to_server_frame,
+)
 
 LANDED = ("good", "let")
 MISSED = ("net", "missed", "own-twice")
@@ -250,6 +256,9 @@ def _write_column(
     write("Side, where it landed", weight=600)
     for name in ("left", "middle", "right"):
         write(_counted(landed, "side", name), indent=24)
+    hand = analysis.settings.get("receiver_hand")
+    if hand in ("left", "right"):
+        write(_receiver_sides(landed, hand), size=15, indent=24)
     level += 14
     write("Third of the receiver's half", weight=600)
     for name in ("near net", "middle", "end"):
@@ -264,6 +273,18 @@ def _write_column(
     net = analysis.calibration.net
     if net is not None and np.isfinite(net.residual_mm):
         write(f"check at the net: {net.residual_mm:.1f} mm, {net.residual_px:.2f} px off", size=15)
+
+
+def _receiver_sides(landed: list[Serve], hand: Literal["left", "right"]) -> str:
+    """How many serves fell to the receiver's forehand, middle and backhand."""
+    sides = classify_receiver_side(
+        [s.landing[1] for s in landed],
+        [np.sqrt(s.landing_covariance[1, 1]) for s in landed],
+        [s.server_end for s in landed],
+        receiver_hand=hand,
+    )
+    counts = ", ".join(f"{name} {n}" for name, n in sides.counts().items())
+    return f"to a {hand}-hander: {counts}"
 
 
 def _counted(landed: list[Serve], field: str, name: str) -> str:

@@ -17,7 +17,7 @@ from placement.canvas import (
     text_width,
 )
 from placement.check_picture import blur_outside, draw_check, table_lines
-from placement.map_picture import _TABLE, draw_map
+from placement.map_picture import _TABLE, _receiver_sides, draw_map
 from placement.plots_maps import paper_colours
 from placement.strips import PER_SHEET, StripPen
 
@@ -106,6 +106,15 @@ def test_a_server_at_the_other_end_is_turned_round():
     a, b = draw_map(analysis), draw_map(replace(analysis, serves=(far,)))
     u, v = np.round(_TABLE(np.array([[-0.42, 0.55]]))[0]).astype(int)
     np.testing.assert_array_equal(a[v - 5 : v + 6, u - 5 : u + 6], b[v - 5 : v + 6, u - 5 : u + 6])
+
+
+def test_the_receivers_words_are_counted_when_the_hand_is_known():
+    analysis = made_analysis(5)
+    known = replace(analysis, settings={**analysis.settings, "receiver_hand": "right"})
+    assert len(_differs(draw_map(analysis), draw_map(known))) > 200
+    # serve 1 landed on the server's left: a right-handed receiver facing him has his forehand there
+    words = _receiver_sides(list(analysis.serves[:1]), "right")
+    assert words == "to a right-hander: forehand 1, middle 0, backhand 0"
 
 
 def test_density_is_drawn_from_fifteen_landed_serves_on():
