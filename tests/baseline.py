@@ -44,13 +44,12 @@ def baseline(film: Path, corners_px: np.ndarray) -> tuple[pd.DataFrame, pd.DataF
     blobs, times, width = _find_blobs(film)
     if blobs.empty:
         return _bounces_frame([]), _serves_frame([])
-    trackpy.quiet()
     rate = 1 / float(np.median(np.diff(times)))
     reach = _REACH * width / 1920 * 60 / rate
     try:
-        linked = trackpy.link(blobs, search_range=reach, memory=2)
+        linked = _link(blobs, reach, memory=2)
     except trackpy.SubnetOversizeException:
-        linked = trackpy.link(blobs, search_range=reach / 3, memory=1)
+        linked = _link(blobs, reach / 3, memory=1)
     homography = fit_homography(corners_px, table.CORNERS[:, :2])
     found: list[tuple[float, float, float]] = []
     for _, track in linked.groupby("particle"):
@@ -58,6 +57,17 @@ def baseline(film: Path, corners_px: np.ndarray) -> tuple[pd.DataFrame, pd.DataF
             found += _turns(track.sort_values("frame"), times, homography)
     found.sort()
     return _bounces_frame(found), _serves_frame(found)
+
+
+def _link(blobs: pd.DataFrame, reach: float, *, memory: int) -> pd.DataFrame:
+    """The blobs with the number of the particle each belongs to."""
+    trackpy.quiet()
+    frames = [blobs[blobs["frame"] == k] for k in range(int(blobs["frame"].max()) + 1)]
+    # over arrays: trackpy's own way through a DataFrame uses what pandas is about to drop
+    names = trackpy.link_iter([f[["x", "y"]].to_numpy() for f in frames], reach, memory=memory)
+    return pd.concat(
+        [f.assign(particle=particles) for f, (_, particles) in zip(frames, names, strict=True)]
+    )
 
 
 def _find_blobs(film: Path) -> tuple[pd.DataFrame, np.ndarray, int]:
@@ -112,9 +122,11 @@ def _turns(
 
 
 def _bounces_frame(found: list[tuple[float, float, float]]) -> pd.DataFrame:
-    frame = pd.DataFrame(found, columns=["time_s", "x_m", "y_m"], dtype=float)
-    frame = frame.reindex(columns=list(BOUNCE_COLUMNS))
-    return frame.assign(kind="serve", probability=1.0)
+    times, x, y = np.array(found, dtype=float).reshape(-1, 3).T
+    frame = pd.DataFrame({"clip": "", "time_s": times, "x_m": x, "y_m": y})
+    return frame.reindex(columns=list(BOUNCE_COLUMNS)).assign(
+        half="", kind="serve", probability=1.0
+    )
 
 
 def _serves_frame(found: list[tuple[float, float, float]]) -> pd.DataFrame:
@@ -125,10 +137,16 @@ def _serves_frame(found: list[tuple[float, float, float]]) -> pd.DataFrame:
             last = t1
             end = 1 if x0 > 0 else -1
             rows.append(_serve(len(rows) + 1, t0, t1, end, x1, y1, found))
-    frame = pd.DataFrame(rows).reindex(columns=list(SERVE_COLUMNS))
-    numbers = [c for c in SERVE_COLUMNS if c not in ("clip", "outcome", "depth", "side", "flags")]
-    numbers.remove("landing_third")
-    return frame.astype(dict.fromkeys(numbers, float)).fillna({"flags": "", "depth": ""})
+    words = ("clip", "outcome", "depth", "side", "landing_third", "flags")
+    return pd.DataFrame(
+        {
+            name: pd.Series(
+                [row.get(name, "" if name in words else np.nan) for row in rows],
+                dtype=object if name in words else float,
+            )
+            for name in SERVE_COLUMNS
+        }
+    )
 
 
 def _serve(
