@@ -5,6 +5,7 @@ import json
 import subprocess
 import sys
 from dataclasses import replace
+from importlib import import_module
 
 import pytest
 
@@ -42,6 +43,9 @@ def test_the_list_of_commands_is_what_the_records_module_adds():
 
 def test_every_film_command_has_a_module():
     assert set(cli._FILM) == set(cli.GROUPS["From a film to a map"])
+    for module in set(cli._FILM.values()):
+        added = _own_names(import_module(module).add_commands)
+        assert set(added) == {name for name, home in cli._FILM.items() if home == module}
 
 
 def test_help_lists_everything_and_loads_nothing_heavy():
