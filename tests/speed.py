@@ -14,6 +14,8 @@ import tempfile
 import time
 from pathlib import Path
 
+import av
+
 from tests.accuracy.tables import table
 
 _DECODE = """
@@ -45,10 +47,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.speed", description=__doc__)
     parser.add_argument("clip", type=Path)
     parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument(
+        "--memory", metavar="MIN,MIN", help="instead: peak memory for the clip played over and "
+        "over for so many minutes, such as 1,20",
+    )  # fmt: skip
     args = parser.parse_args()
     clip = args.clip.resolve()
     if not clip.is_file():
         parser.error(f"there is no clip {clip}")
+    if args.memory:
+        _compare_memory(clip, [float(part) for part in args.memory.split(",")])
+        return
     runs = []
     for _ in range(args.repeats):
         decode, analysis = _run(_DECODE, clip), _run(_ANALYSE, clip)
@@ -62,6 +71,46 @@ def main() -> None:
     print(table(heads, rows))
     stages = best[1]["timings"]
     print("stages, s: " + ", ".join(f"{name} {value:.2f}" for name, value in stages.items()))
+
+
+def _compare_memory(clip: Path, minutes: list[float]) -> None:
+    rows: list[list[str]] = []
+    first = float("nan")
+    with tempfile.TemporaryDirectory() as folder:
+        for length in minutes:
+            film = Path(folder) / f"film_{length:g}.mp4"
+            loop_film(clip, film, 60 * length)
+            run = _run(_ANALYSE, film)
+            first = run["peak_mb"] if not rows else first
+            rows.append([
+                f"{length:g} min", str(run["frames"]), f"{run['seconds']:.1f}",
+                f"{run['peak_mb']:.0f}", f"{run['peak_mb'] / first:.2f}",
+            ])  # fmt: skip
+    print(f"{clip.name}, played over and over")
+    print(table(["length", "frames", "analysis s", "peak MB", "ratio"], rows))
+
+
+def loop_film(source: Path, target: Path, seconds: float) -> None:
+    """Write a film that plays `source` over and over, its packets copied as they are."""
+    with av.open(str(target), "w") as out:
+        stream = None
+        shift = 0
+        while stream is None or shift * stream.time_base < seconds:
+            with av.open(str(source)) as film:
+                from_stream = film.streams.video[0]
+                if stream is None:
+                    stream = out.add_stream_from_template(from_stream)
+                    stream.time_base = from_stream.time_base
+                ends = []
+                for packet in film.demux(from_stream):
+                    if packet.dts is None or packet.pts is None:
+                        continue
+                    ends.append(packet.pts + (packet.duration or 1))
+                    packet.pts += shift
+                    packet.dts += shift
+                    packet.stream = stream
+                    out.mux(packet)
+                shift += max(ends)
 
 
 def _row(name: str, decode: dict, analysis: dict, command: float) -> list[str]:

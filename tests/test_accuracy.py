@@ -22,7 +22,7 @@ from tests.accuracy.score import (
     true_side,
     true_spin,
 )
-from tests.accuracy.tables import by_clip, overall
+from tests.accuracy.tables import by_clip, markdown, overall
 
 TRUTH = json.loads(
     (Path(__file__).resolve().parents[1] / "sample_frames" / "sample_drill.truth.json").read_text()
@@ -199,3 +199,10 @@ def test_tables_hold_a_line_for_every_measure():
     assert "1.50" in text
     assert len(text.splitlines()) == 20
     assert by_clip({"sample": s}).splitlines()[1].startswith("sample  ")
+
+
+def test_the_table_for_readme_has_the_same_cells():
+    s = score_clip(TRUTH, _bounces(WANTED), _serves(TRUTH["serves"]), CORNERS)
+    plain, marked = overall({"this tool": s}), markdown({"this tool": s})
+    for line, row in zip(plain.splitlines()[1:], marked.splitlines()[2:], strict=True):
+        assert line.split() == row.replace("|", " ").split()

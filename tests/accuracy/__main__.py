@@ -18,7 +18,7 @@ from tests.baseline import baseline
 
 from .bound import bounds_of
 from .score import Score, Truth, score_clip
-from .tables import by_clip, overall
+from .tables import by_clip, markdown, overall
 
 
 def main() -> None:
@@ -28,6 +28,7 @@ def main() -> None:
     parser.add_argument("--only", default="", help="clips whose name contains this")
     parser.add_argument("--notes", action="store_true", help="also name every single mistake")
     parser.add_argument("--no-baseline", action="store_true", help="the tool alone")
+    parser.add_argument("--readme", action="store_true", help="put the table into README.md")
     parser.add_argument("--out", type=Path, help="keep the results folders here")
     args = parser.parse_args()
     clips = [
@@ -54,6 +55,27 @@ def main() -> None:
         columns["baseline"] = _added(plain)
     print(f"\nover {len(tool)} clips, rendered with exact truth")
     print(overall(columns))
+    if args.readme:
+        _into_readme(columns, len(tool))
+
+
+def _into_readme(columns: dict[str, Score], n_clips: int) -> None:
+    """Put the overall table between its marks in README.md."""
+    place = Path(__file__).resolve().parents[2] / "README.md"
+    before, begin, rest = place.read_text(encoding="utf-8").partition("<!-- accuracy: begin -->\n")
+    _, end, after = rest.partition("<!-- accuracy: end -->")
+    if not begin or not end:
+        raise SystemExit("README.md has no marks for the accuracy table")
+    score = columns["this tool"]
+    words = (
+        f"Measured on **rendered film**, not on real film: {n_clips} films of `tests/scene` with "
+        f"exact truth, {score.serves} serves, {score.wanted} bounces of serves and returns in "
+        "plain sight.\n\n"
+    )
+    text = f"{before}{begin}{words}{markdown(columns)}\n{end}{after}"
+    part = place.with_name(".README.md.part")
+    part.write_text(text, encoding="utf-8", newline="\n")
+    part.replace(place)
 
 
 def _film(truth: Path) -> Path:

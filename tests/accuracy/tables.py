@@ -69,12 +69,22 @@ def overall(scores: Mapping[str, Score]) -> str:
     scores : mapping of str to Score
         Column heads and scores added up over clips.
     """
-    heads = ["", *scores, "must", "goal"]
+    return table(*_overall(scores))
+
+
+def markdown(scores: Mapping[str, Score]) -> str:
+    """The same table in Markdown, for README.md."""
+    heads, rows = _overall(scores)
+    lines = [heads, ["---", *["---:"] * (len(heads) - 1)], *rows]
+    return "\n".join("| " + " | ".join(line) + " |" for line in lines)
+
+
+def _overall(scores: Mapping[str, Score]) -> tuple[list[str], list[list[str]]]:
     rows = [
         [words, *(_write(how(s), form) for s in scores.values()), must, goal]
         for words, how, form, must, goal in MEASURES
     ]
-    return table(heads, rows)
+    return ["", *scores, "must", "goal"], rows
 
 
 def by_clip(scores: Mapping[str, Score]) -> str:
