@@ -125,7 +125,7 @@ def _contacts(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[C
         for k, time in enumerate(path.bounce_times):
             gap = float(np.abs(seen_at - time).min())
             own = path.bounce_covariances[k]
-            if np.trace(own) > _VAGUE**2 or not near_table(path.bounce_places[k][None], 0.06)[0]:
+            if np.trace(own) > _VAGUE**2 or not near_table(path.bounce_places[k][None], 0.016)[0]:
                 continue
             contacts.append(
                 Contact(

@@ -48,6 +48,7 @@ _LONGEST_PIECE = 8  # sightings up to which a run that is no arc may partner one
 _LOOKS = 4  # pictures of an arc that are looked at
 _LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
 _LEAST_CONTRAST = 3.0
+_MANY = 20  # measured pictures with which a path may fit more loosely
 _GOOD_PATH = 1.7  # misfit up to which a path is a ball's
 
 
@@ -187,7 +188,7 @@ class Tracer:
                     self.camera, arc, frames, self.look, self._expectations,
                     readout_s=self._readout_s,
                 )
-                if hidden is not None and hidden.path.misfit < _GOOD_PATH:
+                if hidden is not None and _believed(hidden):
                     hidden = self._led_on(hidden, frames)
                     self._claim(hidden)
                     paths.append(hidden)
@@ -312,7 +313,7 @@ class Tracer:
     ) -> list[FollowedPath]:
         """The chain's path, fitted with the known look and led on; none if it is no ball's."""
         followed = self._fit(chain, frames, self.look, rounds=2)
-        if followed is None or followed.path.misfit > _GOOD_PATH:
+        if followed is None or not _believed(followed):
             return []
         followed = self._led_on(followed, frames)
         self._claim(followed)
@@ -340,7 +341,7 @@ class Tracer:
         self.learnt = True
         pictures, radii, speeds, centres = [], [], [], []
         for _, _, followed in self._waiting:
-            if followed is None or followed.path.misfit > 1.5 * _GOOD_PATH:
+            if followed is None or followed.path.misfit > 2 * _GOOD_PATH:
                 continue
             times = followed.sightings.times
             positions = followed.path.positions(times)
@@ -369,6 +370,13 @@ def _length(chain: list[Meeting]) -> float:
         + sum(len(m.after.times) - 6 * m.misfit for m in chain)
         + 6 * len(chain)
     )
+
+
+def _believed(followed: FollowedPath) -> bool:
+    """Whether a ball flew so: a close fit, or a looser one (hard compression) to many pictures."""
+    misfit = followed.path.misfit
+    many = followed.measured.sum() >= _MANY and followed.measured.mean() >= 0.75
+    return bool(misfit < _GOOD_PATH or (many and misfit < 2 * _GOOD_PATH))
 
 
 def _unlikeness(followed: FollowedPath) -> float:
