@@ -318,7 +318,10 @@ def without_doubles(camera: Camera, paths: Sequence[FollowedPath]) -> list[Follo
                 kept[k] = joined
                 rival = k
                 break
-            if shared > 0.3 * min(len(mine), len(old.frames)):
+            # what happened beyond the other's bounces is news, even where the two share pictures
+            first, last = old.path.bounce_times[0] - 0.1, old.path.bounce_times[-1] + 0.1
+            news = (new.path.bounce_times < first) | (new.path.bounce_times > last)
+            if shared > 0.3 * min(len(mine), len(old.frames)) and not news.any():
                 rival = k
                 break
         if rival is None:

@@ -29,6 +29,7 @@ _QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return,
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
 _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
 _SHADING_SD = 0.12  # px: offset that all ball pictures of a film may share
+_LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
 _VAGUE = 0.25  # m: a bounce less sure than that is none
 _SPIN_SHARE = 0.6  # of its expected spread; a spin less narrowed than that says nothing
 _NET_TOP = table.NET_HEIGHT
@@ -113,6 +114,8 @@ def find_serves(
 def _contacts(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[Contact]:
     contacts = []
     for p, followed in enumerate(paths):
+        if followed.measured.mean() < _LEAST_BALLS:
+            continue  # too few of its pictures look like a ball
         path = followed.path
         model = path.model()
         spots = np.stack([x[0] for x in model.places])
