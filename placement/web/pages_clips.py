@@ -15,7 +15,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, Response
 from starlette.routing import Route
 
-from calibration import CalibrationError
+from calibration import CalibrationError, calibrate_corners
 from placement.records.films import clean_day
 from placement.records.turnlist import parse_turns
 from placement.video import VideoError
@@ -107,8 +107,10 @@ def table_found(request: Request) -> Response:
         try:
             view = tables.try_corners(_grey(still), clip.corners, fps=_fps(clip))
             return json_answer({"view": view.as_json(), "by_hand": True})
-        except CalibrationError:
-            site.state.change_clip(clip.clip_id, corners=None)
+        except CalibrationError as error:
+            return json_answer(
+                {"view": None, "corners": clip.corners, "sentence": tables.plain_words(error)}
+            )
     try:
         view, _ = tables.find_table(still, fps=_fps(clip))
     except CalibrationError as error:
@@ -140,27 +142,30 @@ def try_corners(request: Request, message: dict[str, Any]) -> Response:
         corners = tables.checked_corners(message.get("corners"))
         view = tables.try_corners(_grey(_still(site, clip)), corners, fps=_fps(clip))
     except CalibrationError as error:
-        return json_answer({"view": None, "sentence": str(error)})
+        return json_answer({"view": None, "sentence": tables.plain_words(error)})
     return json_answer({"view": view.as_json()})
 
 
 def keep_corners(request: Request, message: dict[str, Any]) -> Response:
-    """Keep corners as they were left by hand."""
+    """Keep corners as they were left by hand, also while they are no table yet."""
     site, clip = site_of(request), clip_of(request)
     still = _still(site, clip)
     try:
         corners = tables.checked_corners(message.get("corners"))
+    except CalibrationError as error:
+        return json_answer({"view": None, "sentence": str(error)}, 422)
+    try:
         if message.get("snap"):
             view = tables.snap_corners(still, corners, fps=_fps(clip))
+            corners = view.corners
         else:
             view = tables.try_corners(_grey(still), corners, fps=_fps(clip))
     except CalibrationError as error:
-        return json_answer({"view": None, "sentence": str(error)}, 422)
-    site.state.change_clip(
-        clip.clip_id,
-        corners=view.corners if message.get("snap") else corners,
-        refine=int(bool(message.get("snap"))),
-    )
+        if not message.get("snap"):
+            site.state.change_clip(clip.clip_id, corners=corners, refine=0)
+        kept = not message.get("snap")
+        return json_answer({"view": None, "kept": kept, "sentence": tables.plain_words(error)})
+    site.state.change_clip(clip.clip_id, corners=corners, refine=int(bool(message.get("snap"))))
     return json_answer({"view": view.as_json(), "kept": True})
 
 
@@ -176,6 +181,12 @@ def start_measuring(request: Request, form: Mapping[str, str]) -> Response:
     site, clip = site_of(request), clip_of(request)
     if not clip.path.is_file():
         raise VideoError(f"The film is no longer at {clip.path}; bring it in again.")
+    if clip.corners is not None:
+        try:
+            size = (int(clip.info["width"]), int(clip.info["height"]))
+            calibrate_corners(np.array(clip.corners), size, sd_px=tables.HAND_SD_PX)
+        except CalibrationError as error:
+            raise VideoError(tables.plain_words(error)) from error
     about = {name: form.get(name, "").strip() for name in ABOUT}
     for name in ("filmed_on", "keep_until"):
         if about[name]:
@@ -253,7 +264,7 @@ def _grey(still: np.ndarray) -> np.ndarray:
 
 
 def _not_found(error: CalibrationError) -> str:
-    return f"The table was not found by itself: {error}"
+    return tables.plain_words(error)
 
 
 ROUTES = [

@@ -207,7 +207,8 @@ def change_turns(request: Request, message: dict[str, Any]) -> Response:
         else:
             known = set(site.store.serves(drill_id=drill_id, removed=True)["serve_id"].tolist())
             plan = turnwork.plan_from_message(message, known)
-            for code in {turn.student for turn in plan.turns} & set(_new(message)):
+            there = set(site.store.students()["code"])
+            for code in ({turn.student for turn in plan.turns} & set(_new(message))) - there:
                 site.store.add_student(code)
             turnwork.change_turns(site.state, site.store, drill_id, plan, seen=seen)
     except StaleError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +25,7 @@ from calibration import (
 )
 from placement.evidence.pages import write_whole
 from placement.web.films import Film
-from placement.web.wording import centimetres
+from placement.web.wording import centimetres, sentence
 
 STILL_FRAMES = 11
 HAND_SD_PX = 0.5  # of a corner set by hand with the magnifier; common practice, no source
@@ -41,6 +42,25 @@ _NET_LINE = np.array(
         [0.0, -table.NET_SPAN / 2, 0.0],
     ]
 )
+#: What the calibration says, by a piece of its sentence, and what a teacher reads.
+_PLAIN = {
+    "do not fit a table": "These four corners do not make a table yet: put each on the outer "
+    "corner of the white lines.",
+    "far outside the frame": "One corner lies far outside the picture; put it back on the table.",
+    "all four corners lie outside": "All four corners lie outside the picture; film the whole "
+    "table.",
+    "px apart": "Two corners are almost in one place; put each on its own corner of the table.",
+    "lie on one line": "Three corners lie on one line; put each on its own corner of the table.",
+    "cross; give": "The sides cross: two corners have changed places.",
+    "inside the triangle": "One corner lies between the other three, which no table shows.",
+    "run clockwise": "The corners have changed sides: left and right are exchanged.",
+    "short sides of the table are exchanged": "The long and the short sides are exchanged: each "
+    "corner has to move on by one.",
+    "no white lines were found near": "No white lines were found near these corners; put them "
+    "nearer to the outer corners of the white lines.",
+    "no table was found": "No table was found: its white edge lines must be in the picture, at "
+    "least in part.",
+}
 _FINDING = threading.Lock()  # one search at a time on a small machine
 
 
@@ -261,6 +281,15 @@ def _plain(warning: str) -> str:
 
 def _pairs(points: np.ndarray) -> list[list[float]]:
     return [[round(float(u), 2), round(float(v), 2)] for u, v in points]
+
+
+def plain_words(error: CalibrationError) -> str:
+    """What is wrong with a table, without the figures and names of the one who computes."""
+    text = str(error)
+    for mark, words in _PLAIN.items():
+        if mark in text:
+            return words
+    return sentence(re.sub(r"(\d) px", r"\1 pixels", text))
 
 
 def checked_corners(value: Any) -> list[list[float]]:

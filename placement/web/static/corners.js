@@ -91,7 +91,10 @@ async function ask() {
 async function keep(snap = false) {
   dirty = false;
   const answer = await send(`/clips/${clip}/corners`, { corners, snap });
-  if (answer.view) { if (snap) corners = answer.view.corners; tell(answer.view); show(); notice(snap ? "The corners follow the white lines." : "Kept."); }
+  if (answer.view) { if (snap) corners = answer.view.corners; tell(answer.view); }
+  else if (answer.sentence) say(answer.sentence);
+  show();
+  if (answer.kept) notice(snap ? "The corners follow the white lines." : "Kept.", 3);
 }
 
 let drawing = 0;
@@ -144,6 +147,7 @@ async function find(question) {
   const answer = await question;
   waiting.hidden = true;
   if (answer.view) { corners = answer.view.corners; tell(answer.view); }
+  else if (answer.corners) { corners = answer.corners; say(answer.sentence); }
   else {
     if (answer.sentence) say(answer.sentence + " Put the four corners where they belong.");
     const [w, h] = size;

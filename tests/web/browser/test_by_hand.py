@@ -1,0 +1,192 @@
+"""By hand and eye: corners, frames, serves, turns, by pointer and by keys; two windows at once."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.web.browser.conftest import Expected, Running, watch
+
+
+def place_of(text: str | None) -> tuple[float, float]:
+    numbers = re.findall(r"-?[\d.]+", text or "")
+    return float(numbers[0]), float(numbers[1])
+
+
+@pytest.fixture
+def clip(page: Page, make_running: object, tmp_path: Path, film_file: Path) -> Running:
+    """A film brought in by its path, on the screen with its table found."""
+    running: Running = make_running()  # type: ignore[operator]
+    shutil.copy(film_file, running.films / "drill.mp4")
+    page.goto(running.url + "/bring")
+    page.locator(".roots button").click()
+    page.get_by_role("button", name="drill.mp4").click()
+    expect(page.locator("#wait")).to_be_hidden(timeout=60_000)
+    return running
+
+
+def test_a_corner_is_dragged_with_a_magnifier(page: Page, clip: Running) -> None:
+    corner = page.get_by_role("slider", name="near left corner")
+    u, v = place_of(corner.get_attribute("aria-valuetext"))
+    box = corner.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 20, y - 10, steps=4)
+    expect(page.locator("#lens")).to_be_visible()
+    page.mouse.up()
+    expect(page.locator("#notice")).to_contain_text("Kept.")
+    now = place_of(corner.get_attribute("aria-valuetext"))
+    scale = 1280 / page.locator("#overlay").evaluate("e => e.clientWidth")
+    assert now == pytest.approx((u + 20 * scale, v - 10 * scale), abs=1.0)
+    expect(page.locator("#view-words")).to_have_class(re.compile("poor"))
+    kept = clip.state.clips()[0].corners
+    assert kept is not None
+    assert tuple(kept[3]) == pytest.approx(now, abs=0.02)
+    page.get_by_role("button", name="Find it again").click()
+    expect(corner).to_have_attribute("aria-valuetext", f"{u:.2f} across, {v:.2f} down")
+
+
+@pytest.mark.parametrize(("keys", "step"), [("", 1.0), ("Shift+", 10.0), ("Alt+", 0.25)])
+def test_a_corner_is_moved_by_keys(page: Page, clip: Running, keys: str, step: float) -> None:
+    corner = page.get_by_role("slider", name="far right corner")
+    u, v = place_of(corner.get_attribute("aria-valuetext"))
+    corner.focus()
+    page.keyboard.press(f"{keys}ArrowRight")
+    page.keyboard.press(f"{keys}ArrowDown")
+    expect(corner).to_have_attribute(
+        "aria-valuetext", f"{u + step:.2f} across, {v + step:.2f} down"
+    )
+    expect(page.locator("#lens")).to_be_visible()
+
+
+def shown_frame(page: Page) -> int:
+    text = page.locator("#moment").inner_text()
+    return int(re.findall(r"picture (\d+) of", text)[0]) - 1
+
+
+def test_frames_step_by_keys(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/films/1/check?serve=1")
+    expect(page.locator("#moment")).to_contain_text("of 240")
+    start = shown_frame(page)
+    for key, step in (("ArrowRight", 1), ("ArrowRight", 2), ("ArrowLeft", 1), ("ArrowLeft", 0)):
+        page.keyboard.press(key)
+        expect(page.locator("#moment")).to_contain_text(f"picture {start + step + 1} of 240")
+        expect(page.locator("#frame")).to_have_attribute("data-n", str(start + step))
+
+
+def test_serves_are_checked_by_keys_alone(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/films/1/check")
+    expect(page.locator("#left-to-do")).to_have_text("4 of 24 to check")
+    expect(page.locator("#serve-name")).to_have_text("Serve 5, AB")
+    page.keyboard.press("Enter")  # right as it is, and on
+    expect(page.locator("#serve-name")).to_have_text("Serve 6, AB")
+    page.keyboard.press("n")
+    expect(page.locator("#left-to-do")).to_have_text("2 of 24 to check")
+    page.keyboard.press("j")
+    page.keyboard.press("x")
+    expect(page.locator("#machine")).to_have_text("You said: no serve.")
+    page.keyboard.press("z")
+    expect(page.locator("#machine")).to_have_text("")
+    page.keyboard.press("y")
+    expect(page.locator("#machine")).to_have_text("You said: no serve.")
+    with filmed.store as store:
+        rows = store.serves(drill_id=1, removed=True).set_index("number")
+    assert rows.loc[5, "checked"]
+    assert rows.loc[6, "outcome"] == "net"
+    assert rows.loc[7, "removed"]
+
+
+def test_a_landing_is_moved_by_keys_and_by_pointer(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/films/1/check?serve=1")
+    land = page.locator("#land")
+    x, y = place_of((land.get_attribute("transform") or "").removeprefix("translate"))
+    page.keyboard.press("v")
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    page.keyboard.press("Shift+ArrowUp")
+    page.keyboard.press("Enter")
+    expect(page.locator("#notice")).to_contain_text("moved")
+    with filmed.store as store:
+        row = store.serves(drill_id=1).iloc[0]
+    assert row["landing_y_m"] == pytest.approx(-(x + 3) / 100, abs=1e-6)
+    assert row["landing_x_m"] == pytest.approx(-(y - 5) / 100, abs=1e-6)
+    box = land.bounding_box()
+    assert box is not None
+    middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(*middle)
+    page.mouse.down()
+    page.mouse.move(middle[0] + 30, middle[1], steps=3)
+    page.mouse.up()
+    page.wait_for_timeout(600)
+    with filmed.store as store:
+        assert store.serves(drill_id=1).iloc[0]["landing_y_m"] < row["landing_y_m"] - 0.05
+
+
+def test_two_windows_do_not_lose_a_correction(
+    page: Page, filmed: Running, expected_refusals: Expected
+) -> None:
+    expected_refusals.append((409, "/serves/"))
+    other = page.context.new_page()
+    troubles: list[str] = []
+    watch(other, troubles, expected_refusals)
+    for window in (page, other):
+        window.goto(filmed.url + "/films/1/check?serve=1")
+        expect(window.locator("#serve-name")).to_have_text("Serve 1, AB")
+    page.bring_to_front()
+    page.keyboard.press("l")
+    expect(page.locator("#machine")).to_contain_text("The machine said: good")
+    with filmed.store as store:
+        assert store.serves(drill_id=1).iloc[0]["outcome"] == "let"
+    # The other window has not heard of it: nothing of it may be written over the first.
+    other.keyboard.press("n")
+    expect(other.locator("#notice")).to_contain_text("was changed")
+    expect(other.get_by_role("button", name="L let")).to_have_attribute("aria-pressed", "true")
+    with filmed.store as store:
+        assert store.serves(drill_id=1).iloc[0]["outcome"] == "let"
+    other.keyboard.press("n")  # now it was seen
+    expect(other.locator("#machine")).to_contain_text("The machine said: good")
+    expect(other.get_by_role("button", name="N in the net")).to_have_attribute(
+        "aria-pressed", "true"
+    )
+    other.evaluate("fetch('/films/1/serves.json')")  # answered after what was sent before it
+    other.wait_for_timeout(1000)
+    with filmed.store as store:
+        assert store.serves(drill_id=1).iloc[0]["outcome"] == "net"
+    other.close()
+    assert troubles == []
+
+
+def test_a_border_is_moved_and_a_key_gives_a_serve(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/films/1/turns")
+    border = page.get_by_role("slider", name="Border before serve 13")
+    border.focus()
+    page.keyboard.press("ArrowLeft")
+    moved = page.get_by_role("slider", name="Border before serve 12")
+    expect(moved).to_be_visible()
+    expect(page.locator("#trouble")).to_contain_text("AB: 11 found where 12 were listed")
+    with filmed.store as store:
+        assert store.serves(drill_id=1)["code"].tolist() == ["AB"] * 11 + ["CD"] * 13
+    page.locator("#turns-h").click()
+    page.keyboard.press("2")  # CD gets the first serve, and on to the next
+    expect(page.locator("#turn-table tbody tr")).to_have_count(3)
+    page.keyboard.press("z")
+    expect(page.locator("#turn-table tbody tr")).to_have_count(2)
+    box = moved.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 300, y, steps=5)
+    page.mouse.up()
+    expect(page.locator("#trouble")).not_to_contain_text("AB: 11")
+    page.wait_for_timeout(400)
+    with filmed.store as store:
+        codes = store.serves(drill_id=1)["code"].tolist()
+    assert codes == ["AB"] * codes.count("AB") + ["CD"] * codes.count("CD")
+    assert codes.count("AB") > 13
