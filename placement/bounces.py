@@ -62,7 +62,7 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
         return None
     times = np.concatenate([before.times, after.times])
     points = np.concatenate([before.points, after.points])
-    theta = start
+    theta = kept = start
     steps = np.array([1e-4, 1e-4, 1e-4] + [1e-3] * 6)
     damping = 1e-3
     cost = np.inf
@@ -71,8 +71,10 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
     for _ in range(12):
         batch = np.concatenate([theta[None], theta + np.diag(steps)])
         rows = np.concatenate(
-            [((_sightings(camera, batch, times) - points) / sd).reshape(10, -1),
-             _expectations(batch)],
+            [
+                ((_sightings(camera, batch, times) - points) / sd).reshape(10, -1),
+                _expectations(batch),
+            ],
             axis=1,
         )
         if not np.isfinite(rows).all():
@@ -167,7 +169,7 @@ def find_meetings(
 
 
 def _close(before: Run, after: Run, scale: float) -> bool:
-    """Do the two paths, drawn on as straight lines, pass near each other between them?"""
+    """Whether the two paths, drawn on as straight lines, pass near each other between them."""
     middle = (before.times[-1] + after.times[0]) / 2
     n, m = min(3, len(before.times)), min(3, len(after.times))
     speed0 = (before.points[-1] - before.points[-n]) / (before.times[-1] - before.times[-n])

@@ -85,7 +85,7 @@ def chains_of(meetings: Sequence[Meeting]) -> list[list[Meeting]]:
             continue
         ending[id(m.before)] = m
         beginning[id(m.after)] = m
-    chains = []
+    chains: list[list[Meeting]] = []
     starts = [m for m in ending.values() if id(m.before) not in beginning]
     for m in sorted(starts, key=lambda m: m.time):
         chain = [m]
@@ -131,7 +131,10 @@ def follow_chain(
         (int(f), int(m)) for run in runs for f, m in zip(run.frames, run.members, strict=True)
     ]
     start = first_guess(
-        [m.time for m in chain], chain[0].place, chain[0].incoming, [m.outgoing for m in chain],
+        [m.time for m in chain],
+        chain[0].place,
+        chain[0].incoming,
+        [m.outgoing for m in chain],
         expectations,
     )
     n = len(chain)
@@ -153,11 +156,18 @@ def _follow(
     members = [fm for fm in dict(members).items() if fm[0] in frames]
     if len(members) < _FEWEST:
         return None
-    path: Path | None = Path(
-        start, np.diag(np.full(len(start), 1e-4)), n, np.empty(0), np.empty((0, 2)),
-        np.empty((0, 2, 2)), 0.0, np.empty((0, 2)), 0,
+    guess = Path(
+        start,
+        np.diag(np.full(len(start), 1e-4)),
+        n,
+        np.empty(0),
+        np.empty((0, 2)),
+        np.empty((0, 2, 2)),
+        0.0,
+        np.empty((0, 2)),
+        0,
     )
-    rough = _raw_sightings(camera, path, members, frames, scale)
+    rough = _raw_sightings(camera, guess, members, frames, scale)
     path = fit_path(camera, rough, start, n, expectations, readout_s=readout_s)
     if path is None or path.misfit > 3.0:
         return None
@@ -167,9 +177,7 @@ def _follow(
             return None
         sightings, measured = _measured(camera, path, members, frames, look, scale)
         for attempt in range(3):
-            fitted = fit_path(
-                camera, sightings, path.theta, n, expectations, readout_s=readout_s
-            )
+            fitted = fit_path(camera, sightings, path.theta, n, expectations, readout_s=readout_s)
             if fitted is None:
                 return None
             path = fitted
@@ -362,8 +370,13 @@ def _joined(camera: Camera, one: FollowedPath, other: FollowedPath) -> FollowedP
     if path is None or path.misfit > limit:
         return None
     return FollowedPath(
-        path, frames, Sightings(both[0], both[1], both[2]), both[3],
-        tuple(pictures[i] for i in take.tolist()), float(both[0][0]), float(both[0][-1]),
+        path,
+        frames,
+        Sightings(both[0], both[1], both[2]),
+        both[3],
+        tuple(pictures[i] for i in take.tolist()),
+        float(both[0][0]),
+        float(both[0][-1]),
         first.history,
     )
 
@@ -450,7 +463,7 @@ def _gather(
         found = frames[f]
         if not len(found.points) or not np.isfinite(predicted[k]).all():
             continue
-        shifted = found.points + [0.0, _SHADE_SHIFT * radii[k]]
+        shifted = found.points + np.array([0.0, _SHADE_SHIFT * radii[k]])
         gap = np.hypot(*(shifted - predicted[k]).T)
         m = int(np.argmin(gap))
         if gap[m] < reach[k]:

@@ -360,17 +360,19 @@ class _Run:
         serves: list[Serve] = []
         for s in self.stretches:
             paths = [
-                p for p in s.paths
+                p
+                for p in s.paths
                 if s.start_s <= p.first_seen and p.last_seen <= min(s.end_s, end_s) + 0.05
             ]
             some, found = find_serves(
-                s.calibration, without_doubles(s.calibration.camera, paths),
-                band_m=self.settings.band_m, first_s=s.start_s, last_s=min(s.end_s, end_s),
+                s.calibration,
+                without_doubles(s.calibration.camera, paths),
+                band_m=self.settings.band_m,
+                first_s=s.start_s,
+                last_s=min(s.end_s, end_s),
             )
             shift, number = len(bounces), len(serves)
-            bounces += [
-                b if b.serve is None else replace(b, serve=b.serve + number) for b in some
-            ]
+            bounces += [b if b.serve is None else replace(b, serve=b.serve + number) for b in some]
             serves += [
                 replace(x, number=x.number + number, bounces=tuple(k + shift for k in x.bounces))
                 for x in found
@@ -419,11 +421,14 @@ def _before_bump(pictures: list[np.ndarray]) -> int:
     if len(pictures) < 4:
         return len(pictures)
     small = [
-        cv2.resize(_luma(p), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA).astype(np.float32)
+        cv2.resize(_luma(p), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA).astype(
+            np.float32
+        )
         for p in pictures
     ]
     window = cv2.createHanningWindow(small[0].shape[::-1], cv2.CV_32F)
-    shifts = np.array([4 * np.hypot(*cv2.phaseCorrelate(small[0], s, window)[0]) for s in small])
+    moves = np.array([cv2.phaseCorrelate(small[0], s, window)[0] for s in small])
+    shifts = 4 * np.hypot(moves[:, 0], moves[:, 1])
     away = shifts > _BUMP_PX
     # from some still on all are elsewhere
     for first in range(3, len(pictures)):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from scipy.stats import norm
@@ -29,6 +30,7 @@ _QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return,
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
 _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
 _SHADING_SD = 0.12  # px: offset that all ball pictures of a film may share
+_STROKES = 7  # instants of the stroke that are tried
 _LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
 _VAGUE = 0.25  # m: a bounce less sure than that is none
 _SPIN_SHARE = 0.6  # of its expected spread; a spin less narrowed than that says nothing
@@ -105,9 +107,7 @@ def find_serves(
     place = {k: n for n, k in enumerate(shown)}
     ends = {s.number: s.server_end for s in serves}
     bounces = [_bounce(contacts[k], kinds[k], owner[k], paths, ends) for k in shown]
-    serves = [
-        replace(s, bounces=tuple(place[k] for k in s.bounces if k in place)) for s in serves
-    ]
+    serves = [replace(s, bounces=tuple(place[k] for k in s.bounces if k in place)) for s in serves]
     return bounces, serves
 
 
@@ -132,9 +132,14 @@ def _contacts(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[C
                 continue
             contacts.append(
                 Contact(
-                    p, k, float(time), path.bounce_places[k],
-                    path.bounce_covariances[k] + shared[k], model.incoming[k][0],
-                    model.outgoing[k][0], gap < _HIDDEN_GAP,
+                    p,
+                    k,
+                    float(time),
+                    path.bounce_places[k],
+                    path.bounce_covariances[k] + shared[k],
+                    model.incoming[k][0],
+                    model.outgoing[k][0],
+                    gap < _HIDDEN_GAP,
                 )
             )
     return _without_doubles(sorted(contacts, key=lambda c: c.time))
@@ -163,8 +168,7 @@ def _without_doubles(contacts: list[Contact]) -> list[Contact]:
             (
                 i
                 for i, other in enumerate(kept[-3:], start=max(0, len(kept) - 3))
-                if c.time - other.time < 0.035
-                and float(np.hypot(*(c.point - other.point))) < 0.25
+                if c.time - other.time < 0.035 and float(np.hypot(*(c.point - other.point))) < 0.25
             ),
             None,
         )
@@ -185,7 +189,8 @@ def _serve_starts(contacts: Sequence[Contact]) -> list[int]:
         if starts and c.time - contacts[starts[-1]].time < _APART:
             continue
         came = [
-            o for o in contacts[:i]
+            o
+            for o in contacts[:i]
             if c.time - o.time < _QUIET and o.half == c.half and o.incoming[0] * away < -1.0
         ]
         if came and not c.seen:
@@ -213,12 +218,14 @@ def _judge(
     if not first.seen:
         flags.add("first-bounce-hidden")
     later = [
-        k for k in range(i + 1, len(contacts))
+        k
+        for k in range(i + 1, len(contacts))
         if first.time + 0.06 < contacts[k].time < min(until - 0.02, first.time + 3.0)
     ]
     landed = next(
         (
-            k for k in later
+            k
+            for k in later
             if contacts[k].half == -end
             and contacts[k].time - first.time < _NEXT_BOUNCE
             and contacts[k].incoming[0] * -end > 0.2
@@ -227,8 +234,10 @@ def _judge(
     )
     own = next(
         (
-            k for k in later
-            if contacts[k].half == end and (landed is None or contacts[k].time < contacts[landed].time)
+            k
+            for k in later
+            if contacts[k].half == end
+            and (landed is None or contacts[k].time < contacts[landed].time)
             and contacts[k].time - first.time < _NEXT_BOUNCE
         ),
         None,
@@ -252,8 +261,10 @@ def _judge(
             landing, landing_cov = c.point, c.covariance
             third = next(
                 (
-                    k for k in later
-                    if k > landed and contacts[k].half == -end
+                    k
+                    for k in later
+                    if k > landed
+                    and contacts[k].half == -end
                     and contacts[k].time - c.time < _NEXT_BOUNCE
                     and float(np.hypot(*(contacts[k].incoming - c.outgoing)[:2])) < 1.5
                 ),
@@ -374,9 +385,7 @@ def _outcome(
     return ("good", 0.6) if watched < fall[0] - first.time + 0.05 else ("unclear", 0.5)
 
 
-def _changed_at_net(
-    paths: Sequence[FollowedPath], first: Contact, landed: Contact
-) -> bool:
+def _changed_at_net(paths: Sequence[FollowedPath], first: Contact, landed: Contact) -> bool:
     """Whether the speed along the table before and after the net disagrees."""
     before, before_cov = paths[first.path].path.propagate(lambda m: _at_net(m, first.order))
     sd = float(np.sqrt(max(before_cov[1, 1], 0.0)))
@@ -385,9 +394,7 @@ def _changed_at_net(
     return bool(abs(after[0] - expected) > max(0.5, 4 * sd))
 
 
-def _stroke(
-    camera: Camera, followed: FollowedPath, first: Contact
-) -> tuple[float, Toss | None]:
+def _stroke(camera: Camera, followed: FollowedPath, first: Contact) -> tuple[float, Toss | None]:
     """When the bat met the ball, and the toss before it."""
     times = followed.sightings.times
     gap = float(np.median(np.diff(times)))
@@ -397,7 +404,7 @@ def _stroke(
         # stroke is where the longest toss ends
         guesses = [before[0] - k * gap for k in (2.5, 1.5, 0.5)]
         guesses += [float(t) for t in (before[1:] + before[:-1]) / 2]
-        step = max(1, round(0.014 / gap))
+        step = max(1, round(0.014 / gap), len(guesses) // _STROKES)
         guesses = guesses[::step]
         plain = float(before[0] - 0.5 * gap)
     else:
@@ -417,9 +424,7 @@ def _stroke(
     return best.contact_s, best
 
 
-def _pace_and_spin(
-    followed: FollowedPath, contact_s: float, first: Contact
-) -> dict[str, float]:
+def _pace_and_spin(followed: FollowedPath, contact_s: float, first: Contact) -> dict[str, Any]:
     times = np.array([min(contact_s, first.time)])
 
     def at_bat(model: Model) -> np.ndarray:
@@ -445,7 +450,7 @@ def _pace_and_spin(
     return out
 
 
-def _track(followed: FollowedPath, contact_s: float) -> dict[str, np.ndarray]:
+def _track(followed: FollowedPath, contact_s: float) -> dict[str, Any]:
     last = max(followed.last_seen, float(followed.path.bounce_times[-1]))
     times = np.arange(contact_s, last + 1e-9, 0.01)
     return {"times": times, "path": followed.path.positions(times)}
@@ -470,8 +475,13 @@ def _with_zones(serve: Serve, band_m: float) -> Serve:
         cov = serve.second_bounce_covariance
         sd = np.sqrt(np.diag(cov))
         depth = zones.classify_depth(
-            [serve.second_bounce[0]], [sd[0]], serve.server_end,
-            y=[serve.second_bounce[1]], sd_y=[sd[1]], cov_xy=[cov[0, 1]], band=band_m,
+            [serve.second_bounce[0]],
+            [sd[0]],
+            serve.server_end,
+            y=[serve.second_bounce[1]],
+            sd_y=[sd[1]],
+            cov_xy=[cov[0, 1]],
+            band=band_m,
         )
         changes["depth"] = depth.label[0]
         changes["depth_probability"] = float(depth.best_probability[0])
@@ -490,6 +500,7 @@ def _bounce(
     followed = paths[contact.path]
     end = ends.get(serve, -1) if serve is not None else -1
     share = float(followed.measured.mean())
+    loose = 0.1 * max(0.0, followed.path.misfit - 1.5)
     flags = set()
     if bool(zones.is_edge_undecided(contact.point[None])[0]):
         flags.add("near-edge")
@@ -499,7 +510,7 @@ def _bounce(
         covariance=contact.covariance,
         half="server" if contact.half == end else "receiver",
         kind=kind,
-        probability=float(np.clip(0.5 + 0.5 * share - 0.1 * max(0, followed.path.misfit - 1.5), 0.3, 0.99)),
+        probability=float(np.clip(0.5 + 0.5 * share - loose, 0.3, 0.99)),
         serve=serve,
         flags=frozenset(flags),
     )

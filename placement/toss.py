@@ -19,7 +19,7 @@ from calibration.camera import Camera
 from placement import flight
 
 _LONGEST = 0.95  # s from release to stroke
-_FALLS = np.linspace(-3.2, 0.4, 25)  # m/s, vertical speeds at the stroke that are tried
+_FALLS = np.linspace(-3.2, 0.4, 15)  # m/s, vertical speeds at the stroke that are tried
 _DRIFTS = np.array([-0.6, 0.0, 0.6])  # m/s, level speeds that are tried
 _FEWEST = 5  # frames that must show the toss
 _STRANGERS = 2  # frames in a row without the ball that end it
@@ -78,8 +78,9 @@ def find_toss(
     radius = float(camera.matrix[0, 0] * table.BALL_RADIUS / camera.depths(place[None])[0])
     points[:, :, 1] += _SHADE_SHIFT * radius
     fall, drift_x, drift_y = (a.ravel() for a in np.meshgrid(_FALLS, _DRIFTS, _DRIFTS))
-    unknown = np.column_stack([np.zeros(len(fall)), np.zeros(len(fall)), np.zeros(len(fall)),
-                               drift_x, drift_y, fall])
+    unknown = np.column_stack(
+        [np.zeros(len(fall)), np.zeros(len(fall)), np.zeros(len(fall)), drift_x, drift_y, fall]
+    )
     reach = np.full(len(unknown), 1.3 * radius + 3)
     near, hit = _meets(camera, place, unknown, times, points, reach)
     best = int(np.argmax(_unbroken(hit)))
@@ -129,7 +130,9 @@ def _meets(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Nearest candidate to each toss in each frame (K, N, 2), and whether it is within reach."""
     at = camera.project(_positions(place, theta, times))
-    gap = np.hypot(points[None, :, :, 0] - at[:, :, None, 0], points[None, :, :, 1] - at[:, :, None, 1])
+    gap = np.hypot(
+        points[None, :, :, 0] - at[:, :, None, 0], points[None, :, :, 1] - at[:, :, None, 1]
+    )
     nearest = np.nanargmin(np.where(np.isfinite(gap), gap, np.inf), axis=2)
     rows = np.arange(len(times))[None]
     close = np.take_along_axis(gap, nearest[:, :, None], axis=2)[:, :, 0] < reach[:, None]
@@ -150,7 +153,13 @@ def _without_gaps(hit: np.ndarray) -> np.ndarray:
 
 def _unbroken(hit: np.ndarray) -> np.ndarray:
     """How many hits each toss (K, N) has before its first long gap, counted back."""
-    return np.array([_without_gaps(row).sum() for row in hit])
+    back = hit[:, ::-1]
+    missed = ~back
+    gap = missed[:, :-1] & missed[:, 1:]
+    # a gap right at the stroke, before any hit, does not count: the hand may hide the ball there
+    gap &= np.cumsum(back, axis=1)[:, :-1] > 0
+    first = np.where(gap.any(axis=1), np.argmax(gap, axis=1), back.shape[1])
+    return np.asarray((back & (np.arange(back.shape[1]) < first[:, None])).sum(axis=1))
 
 
 def _fit(

@@ -164,18 +164,14 @@ class Tracer:
         self._fresh = []
         paths: list[FollowedPath] = []
         spent: set[int] = set()
-        complete = [
-            c for c in chains_of(self._meetings) if c[-1].after.times[-1] <= now - _SETTLED
-        ]
+        complete = [c for c in chains_of(self._meetings) if c[-1].after.times[-1] <= now - _SETTLED]
         for chain in sorted(complete, key=_length, reverse=True):
             for m in chain:
                 spent |= {id(m.before), id(m.after)}
             # other readings of sightings that a longer path has explained need no fit
             if self._explained([chain[0].before, *(m.after for m in chain)]) < _ELSEWHERE:
                 paths.extend(self._follow(chain))
-        self._meetings = [
-            m for m in self._meetings if not ({id(m.before), id(m.after)} & spent)
-        ]
+        self._meetings = [m for m in self._meetings if not ({id(m.before), id(m.after)} & spent)]
         flights: list[BallArc] = []
         horizon = now - _KEEP
         for arc in self._arcs:
@@ -185,7 +181,11 @@ class Tracer:
                 low, high = arc.run.times[0] - _MARGIN, arc.run.times[-1] + _MARGIN
                 frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
                 hidden = follow_flight(
-                    self.camera, arc, frames, self.look, self._expectations,
+                    self.camera,
+                    arc,
+                    frames,
+                    self.look,
+                    self._expectations,
                     readout_s=self._readout_s,
                 )
                 if hidden is not None and _believed(hidden):
@@ -197,13 +197,14 @@ class Tracer:
         self._arcs = [
             a for a in self._arcs if id(a.run) not in spent and a.run.times[-1] >= horizon
         ]
-        self._pieces = [
-            p for p in self._pieces if id(p) not in spent and p.times[-1] >= horizon
-        ]
+        self._pieces = [p for p in self._pieces if id(p) not in spent and p.times[-1] >= horizon]
         self._meetings = [m for m in self._meetings if m.after.times[-1] >= horizon]
         oldest = min(
-            [now - _KEEP, *(a.run.times[0] for a in self._arcs),
-             *(m.before.times[0] for m in self._meetings)]
+            [
+                now - _KEEP,
+                *(a.run.times[0] for a in self._arcs),
+                *(m.before.times[0] for m in self._meetings),
+            ]
         )
         gone = [f for f, c in self._frames.items() if c.time_s < oldest - _MARGIN]
         for f in gone:
@@ -215,9 +216,7 @@ class Tracer:
     def _explained(self, runs: list[Run]) -> float:
         """Share of the runs' sightings that an accepted path rests on already."""
         keys = [
-            (int(f), int(m))
-            for run in runs
-            for f, m in zip(run.frames, run.members, strict=True)
+            (int(f), int(m)) for run in runs for f, m in zip(run.frames, run.members, strict=True)
         ]
         return sum(k in self._claimed for k in keys) / len(keys)
 
@@ -308,9 +307,7 @@ class Tracer:
             return self._learn()
         return []
 
-    def _finished(
-        self, chain: list[Meeting], frames: dict[int, Candidates]
-    ) -> list[FollowedPath]:
+    def _finished(self, chain: list[Meeting], frames: dict[int, Candidates]) -> list[FollowedPath]:
         """The chain's path, fitted with the known look and led on; none if it is no ball's."""
         followed = self._fit(chain, frames, self.look, rounds=2)
         if followed is None or not _believed(followed):
@@ -321,7 +318,11 @@ class Tracer:
 
     def _led_on(self, followed: FollowedPath, frames: dict[int, Candidates]) -> FollowedPath:
         followed = extended(
-            self.camera, followed, frames, self.look, self._expectations,
+            self.camera,
+            followed,
+            frames,
+            self.look,
+            self._expectations,
             readout_s=self._readout_s,
         )
         begin = followed.first_seen
@@ -332,8 +333,13 @@ class Tracer:
         self, chain: list[Meeting], frames: dict[int, Candidates], look: Look, rounds: int
     ) -> FollowedPath | None:
         return follow_chain(
-            self.camera, chain, frames, look, self._expectations,
-            readout_s=self._readout_s, rounds=rounds,
+            self.camera,
+            chain,
+            frames,
+            look,
+            self._expectations,
+            readout_s=self._readout_s,
+            rounds=rounds,
         )
 
     def _learn(self) -> list[FollowedPath]:

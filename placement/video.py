@@ -1,8 +1,8 @@
 """Frames of a clip, upright, with true times.
 
-A frame's time is its presentation time stamp in seconds from the clip's first frame, never a count
-divided by a rate: phones record with a variable rate. Pictures are turned upright by the container's
-rotation flag. Only luma and the red-difference plane are unpacked for each frame, without a copy
+A frame's time is its presentation time stamp in seconds from the clip's first frame, never a
+count divided by a rate: phones record with a variable rate. Pictures are turned upright by the
+container's rotation flag. Only luma and the red-difference plane are unpacked for each frame, without a copy
 where the stored layout allows it; a colour picture is made for stills alone.
 """
 
@@ -118,14 +118,16 @@ def probe_clip(path: str | Path) -> ClipInfo:
         width, height = context.width, context.height
     if len(times) < 3:
         raise VideoError(
-            f"{path.name} holds {len(times)} frame(s), too few to follow a ball; choose a film clip."
+            f"{path.name} holds {len(times)} frame(s), too few to follow a ball; "
+            "choose a film clip."
         )
     rotation = _first_rotation(path)
     if rotation % 180:
         width, height = height, width
     if min(width, height) < SMALLEST_SIDE:
         raise VideoError(
-            f"{path.name} is only {width} x {height} px, too small to see a ball; film in 720p or more."
+            f"{path.name} is only {width} x {height} px, too small to see a ball; "
+            "film in 720p or more."
         )
     ordered = np.sort(np.asarray(times, dtype=float)) * base
     gaps = np.diff(ordered)
@@ -149,7 +151,7 @@ def probe_clip(path: str | Path) -> ClipInfo:
 def read_frames(path: str | Path) -> Iterator[Frame]:
     """Decode a clip from its first frame to its last readable one.
 
-    The planes of a frame are views of the decoder's memory: they stay valid while the frame is kept.
+    The planes of a frame are views of the decoder's memory: they stay valid while it is kept.
     A clip cut off in the middle ends with its last whole frame.
 
     Raises
@@ -239,7 +241,7 @@ def _planes(source: VideoFrame) -> tuple[np.ndarray, np.ndarray]:
         (0, (source.height, source.width)),
         (2, ((source.height + 1) // 2, (source.width + 1) // 2)),
     ):
-        plane = source.planes[number]
+        plane: Any = source.planes[number]
         if deep:
             bits = source.format.components[0].bits
             words = np.frombuffer(plane, np.uint16).reshape(-1, plane.line_size // 2)
