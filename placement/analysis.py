@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from calibration import Calibration
 from placement.video import ClipInfo
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 BOUNCE_COLUMNS = (
     "clip", "time_s", "x_m", "y_m", "sd_x_m", "sd_y_m", "cov_xy_m2", "half", "kind", "probability",
@@ -227,20 +229,31 @@ class Analysis:
 
     def bounces_table(self) -> pd.DataFrame:
         """One row a bounce, columns `BOUNCE_COLUMNS`."""
+        import pandas as pd  # loading it takes longer than drawing a clip's pictures
+
+        return pd.DataFrame(self.bounce_rows(), columns=list(BOUNCE_COLUMNS))
+
+    def bounce_rows(self) -> list[tuple[Any, ...]]:
+        """One tuple a bounce, in the order of `BOUNCE_COLUMNS`."""
         name = self.clip.path.stem
-        rows = [
+        return [
             (
                 name, b.time_s, *b.point, *np.sqrt(np.diag(b.covariance)), b.covariance[0, 1],
                 b.half, b.kind, b.probability,
             )
             for b in self.bounces
         ]  # fmt: skip
-        return pd.DataFrame(rows, columns=list(BOUNCE_COLUMNS))
 
     def serves_table(self) -> pd.DataFrame:
         """One row a serve, columns `SERVE_COLUMNS`."""
+        import pandas as pd
+
+        return pd.DataFrame(self.serve_rows(), columns=list(SERVE_COLUMNS))
+
+    def serve_rows(self) -> list[tuple[Any, ...]]:
+        """One tuple a serve, in the order of `SERVE_COLUMNS`."""
         name = self.clip.path.stem
-        rows = [
+        return [
             (
                 name, s.number, s.t_start_s, s.server_end, s.outcome, s.depth, s.depth_probability,
                 s.side, s.side_probability, *s.landing, s.pace_m_s, s.second_bounce[0],
@@ -252,4 +265,3 @@ class Analysis:
             for s in self.serves
             if "cut-off" not in s.flags
         ]  # fmt: skip
-        return pd.DataFrame(rows, columns=list(SERVE_COLUMNS))

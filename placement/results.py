@@ -24,7 +24,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from placement.analysis import Analysis, Crop
+from placement.analysis import BOUNCE_COLUMNS, SERVE_COLUMNS, Analysis, Crop
 from placement.canvas import encode_png
 from placement.check_picture import draw_check
 from placement.map_picture import ENDS, draw_map
@@ -169,11 +169,11 @@ def _write_files(analysis: Analysis, folder: Path, *, whole_still: bool) -> None
             keep(f"strips/serve_{serve.number:03d}.png", pen.draw_strip(serve))
         for k, sheet in enumerate(pen.draw_sheets(), start=1):
             keep("sheet.png" if k == 1 else f"sheet_{k}.png", sheet)
-        for name, table in (
-            ("bounces.csv", analysis.bounces_table()), ("serves.csv", analysis.serves_table()),
-        ):  # fmt: skip
-            rows = table.itertuples(index=False, name=None)
-            _write_text(folder / name, csv_text(list(table.columns), rows))
+        for name, columns, rows in (
+            ("bounces.csv", BOUNCE_COLUMNS, analysis.bounce_rows()),
+            ("serves.csv", SERVE_COLUMNS, analysis.serve_rows()),
+        ):
+            _write_text(folder / name, csv_text(columns, rows))
         _write_text(folder / "paths.csv", csv_text(_PATH_COLUMNS, _path_rows(analysis)))
         _write_text(folder / "calibration.json", calibration_text(analysis))
         _write_text(folder / RUN, run_text(analysis))

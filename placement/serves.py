@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from calibration import Calibration, Camera, table
 from placement import flight, zones
@@ -352,7 +352,7 @@ def _outcome(
     """Outcome and its probability from what was seen and what the flight foretells."""
     far = -end
     reaches_net = np.isfinite(clearance)
-    over = float(norm.cdf(clearance / clearance_sd)) if reaches_net else 0.0
+    over = float(ndtr(clearance / clearance_sd)) if reaches_net else 0.0
     if landed is not None:
         touched = (
             reaches_net
@@ -373,8 +373,8 @@ def _outcome(
     if falls_short:
         return ("own-twice", 0.6) if own is not None else ("net", 0.6)
     sd = np.sqrt(np.maximum(np.diag(fall_cov)[1:], 1e-6))
-    on_length = float(norm.cdf((table.HALF_LENGTH - fall[1] * far) / sd[0]))
-    inside = norm.cdf((table.HALF_WIDTH - fall[2]) / sd[1]) - norm.cdf(
+    on_length = float(ndtr((table.HALF_LENGTH - fall[1] * far) / sd[0]))
+    inside = ndtr((table.HALF_WIDTH - fall[2]) / sd[1]) - ndtr(
         (-table.HALF_WIDTH - fall[2]) / sd[1]
     )
     on_table = on_length * float(inside)
