@@ -36,6 +36,7 @@ _MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
 _GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviations
 _WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
+_LEAVES = 1.0  # m/s along the table
 _SOON = 0.2  # s beyond the last sighting within which a path is led on through a bounce
 _FEWEST = 6  # sightings that a path needs
 _LEAST_BALLS = 0.4  # share of sightings that must look like a ball
@@ -262,7 +263,9 @@ def extended(
             continue
         times, bounces = more.sightings.times, more.path.bounce_times
         beyond = times > bounces[-1] if later else times < bounces[0]
-        if (more.measured & beyond).sum() >= 2:
+        # before a flight that leaves the table at speed there was a bounce, seen or not
+        leaves = not later and abs(float(more.path.model().outgoing[0][0, 0])) > _LEAVES
+        if (more.measured & beyond).sum() >= 2 or leaves:
             followed = more
     return followed
 

@@ -32,6 +32,7 @@ _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the ne
 _SHADING_SD = 0.12  # px: offset that all ball pictures of a film may share
 _STROKES = 7  # instants of the stroke that are tried
 _LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
+_LEAST_BELIEF = 0.8  # of a bounce that belongs to no serve, for it to be told
 _VAGUE = 0.25  # m: a bounce less sure than that is none
 _SPIN_SHARE = 0.6  # of its expected spread; a spin less narrowed than that says nothing
 _NET_TOP = table.NET_HEIGHT
@@ -103,7 +104,10 @@ def find_serves(
             later = [contacts[i] for i in starts if 0 < contacts[i].time - c.time < 6.0]
             if later and later[0].half == c.half:
                 kinds[k] = "idle"
-    shown = [k for k, c in enumerate(contacts) if c.seen]
+    shown = [
+        k for k, c in enumerate(contacts)
+        if c.seen and (kinds[k] != "other" or _belief(paths[c.path]) >= _LEAST_BELIEF)
+    ]  # fmt: skip
     place = {k: n for n, k in enumerate(shown)}
     ends = {s.number: s.server_end for s in serves}
     bounces = [_bounce(contacts[k], kinds[k], owner[k], paths, ends) for k in shown]
@@ -127,6 +131,8 @@ def _contacts(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[C
         seen_at = followed.sightings.times
         for k, time in enumerate(path.bounce_times):
             gap = float(np.abs(seen_at - time).min())
+            if k == 0 and seen_at[0] > time:
+                gap *= 2.5  # only inferred from what follows
             own = path.bounce_covariances[k]
             if np.trace(own) > _VAGUE**2 or not near_table(path.bounce_places[k][None], 0.016)[0]:
                 continue
@@ -499,8 +505,6 @@ def _bounce(
 ) -> Bounce:
     followed = paths[contact.path]
     end = ends.get(serve, -1) if serve is not None else -1
-    share = float(followed.measured.mean())
-    loose = 0.1 * max(0.0, followed.path.misfit - 1.5)
     flags = set()
     if bool(zones.is_edge_undecided(contact.point[None])[0]):
         flags.add("near-edge")
@@ -510,7 +514,13 @@ def _bounce(
         covariance=contact.covariance,
         half="server" if contact.half == end else "receiver",
         kind=kind,
-        probability=float(np.clip(0.5 + 0.5 * share - loose, 0.3, 0.99)),
+        probability=_belief(followed),
         serve=serve,
         flags=frozenset(flags),
     )
+
+
+def _belief(followed: FollowedPath) -> float:
+    """How surely a path is a ball's: by its pictures and by how well the flight fits them."""
+    loose = 0.1 * max(0.0, followed.path.misfit - 1.5)
+    return float(np.clip(0.5 + 0.5 * followed.measured.mean() - loose, 0.3, 0.99))
