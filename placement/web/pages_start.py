@@ -19,6 +19,7 @@ from placement.records.base import rows_of
 from placement.web.check import needs_look
 from placement.web.site import go, site_of, with_form
 
+SHOWN = 12  # films on the first page; the earlier ones are reached through their groups
 PARTS = (
     ("starlette", "BSD-3-Clause"), ("uvicorn", "BSD-3-Clause"), ("Jinja2", "BSD-3-Clause"),
     ("numpy", "BSD-3-Clause"), ("scipy", "BSD-3-Clause"), ("pandas", "BSD-3-Clause"),
@@ -34,11 +35,11 @@ def start(request: Request) -> Response:
     clips = [clip for clip in site.state.clips() if clip.drill_id is None]
     if not len(drills) and not clips:
         return site.page("welcome.html")
-    lines = [_line(row, site) for row in rows_of(drills.iloc[::-1].head(60))]
+    lines = [_line(row, site) for row in rows_of(drills.iloc[::-1].head(SHOWN))]
     return site.page(
         "start.html",
         lines=lines,
-        more=max(0, len(drills) - 60),
+        more=max(0, len(drills) - SHOWN),
         clips=[(clip, site.state.latest_job(clip.clip_id)) for clip in clips],
         has_demo=democlass.GROUP in set(site.store.groups()["name"]),
     )

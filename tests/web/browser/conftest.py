@@ -75,6 +75,8 @@ class Running:
         assert self.process is not None
         self.process.kill()
         self.process.wait()
+        if self.process.stdout is not None:
+            self.process.stdout.close()
 
     def stop(self) -> None:
         """End it, whatever it does."""
