@@ -187,19 +187,30 @@ def _without_doubles(contacts: list[Contact]) -> list[Contact]:
 
 def _serve_starts(contacts: Sequence[Contact]) -> list[int]:
     """Contacts that only a serve makes: on the striker's own half, on the way to the net."""
-    starts: list[int] = []
+    may = []
     for i, c in enumerate(contacts):
         away = -c.half
         if c.incoming[0] * away < _SERVE_SPEED * 0.6 or c.outgoing[0] * away < _SERVE_SPEED:
             continue
-        if starts and c.time - contacts[starts[-1]].time < _APART:
-            continue
-        came = [
-            o
+        came = any(
+            c.time - o.time < _QUIET and o.half == c.half and o.incoming[0] * away < -1.0
             for o in contacts[:i]
-            if c.time - o.time < _QUIET and o.half == c.half and o.incoming[0] * away < -1.0
-        ]
-        if came and not c.seen:
+        )
+        if c.seen or not came:
+            may.append(i)
+    starts: list[int] = []
+    for i in may:
+        c = contacts[i]
+        # what is only inferred gives way to what was seen
+        better = any(
+            contacts[k].seen
+            and contacts[k].half == c.half
+            and 0 < contacts[k].time - c.time < _APART
+            for k in may
+        )
+        if not c.seen and better:
+            continue
+        if starts and c.time - contacts[starts[-1]].time < _APART:
             continue
         starts.append(i)
     return starts
