@@ -107,7 +107,7 @@ def test_one_key_gives_a_serve_to_a_new_student(
     web: Page, filmed: int, named: dict[str, Any]
 ) -> None:
     named["turns"].append({"student": "EF", "listed": None})
-    wanted = message(named, [0, 0, 0, 1, 1, 2]) | {"new_students": ["EF"]}
+    wanted = message(named, [0, 0, 0, 1, 1, 2]) | {"new_students": ["EF", "AB"]}  # AB is known
     now = web.send(f"/films/{filmed}/turns", wanted).json()["data"]
     assert owners(now) == ["AB"] * 3 + ["CD"] * 2 + ["EF"]
     stranger = message(now) | {"turns": [{"student": "QX"}], "of": {}}
