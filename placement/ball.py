@@ -35,7 +35,7 @@ class Candidates:
         Index of the frame.
     time_s : float
     points : ndarray, shape (N, 2)
-        (u, v), px of the full frame, good to about a tenth of the ball's width.
+        (u, v), px of the full frame, within half a radius of the ball's centre.
     strengths : ndarray, shape (N,)
         Mean contrast of the candidate, grey levels.
     compactness : ndarray, shape (N,)
@@ -88,7 +88,7 @@ class BallFinder:
         self._small: deque[np.ndarray] = deque(maxlen=2 * self._far + 1)
 
     def push(self, frame: Frame) -> Candidates | None:
-        """Take the next frame; return the candidates of the one `lag` frames earlier, if any yet."""
+        """Take the next frame; return the candidates of that `lag` frames earlier, if any."""
         self._frames.append(frame)
         self._small.append(self._reduced(frame))
         if len(self._frames) < 2 * self._far + 1:
@@ -152,7 +152,10 @@ class BallFinder:
 
         def square(reach: int) -> np.ndarray:
             low_u, high_u = np.maximum(at[:, 0] - reach, 0), np.minimum(at[:, 0] + reach + 1, width)
-            low_v, high_v = np.maximum(at[:, 1] - reach, 0), np.minimum(at[:, 1] + reach + 1, height)
+            low_v, high_v = (
+                np.maximum(at[:, 1] - reach, 0),
+                np.minimum(at[:, 1] + reach + 1, height),
+            )
             return (
                 sums[high_v, high_u] - sums[low_v, high_u]
                 - sums[high_v, low_u] + sums[low_v, low_u]

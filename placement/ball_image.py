@@ -1,4 +1,4 @@
-"""Where the centre of a ball's picture is: a lit sphere, drawn out by the shutter, fitted to pixels.
+"""Where the centre of a ball's picture is: a lit sphere, drawn out by the shutter, fitted.
 
 A ball lit from above is as dark below as the table, so the centre of its brightness lies above its
 true centre, by one to three pixels. Here the outline is fitted instead: a disc of the radius that
@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -30,6 +31,7 @@ _LEARN_FROM = 80  # pictures, spread over what there is
 _MARGIN = 2.5  # px around the outline that are looked at
 _LEAST_SD = 0.06  # px: what compression and a ball's stamp leave
 _STEPS = 5
+_STILL = 0.004  # px: a picture whose next step is shorter than this is done
 _FARTHEST = 1.2  # radii: a centre that wanders farther than this from its guess is not believed
 
 
@@ -158,8 +160,16 @@ def measure(
     for part in np.array_split(order, max(1, min(6, n // 24))):
         if len(part):
             _measure_alike(
-                out, part, int(sides[part].max()), patches, origins, guesses, radii, velocities,
-                look, steps,
+                out,
+                part,
+                int(sides[part].max()),
+                patches,
+                origins,
+                guesses,
+                radii,
+                velocities,
+                look,
+                steps,
             )
     return out
 
@@ -186,72 +196,18 @@ def _measure_alike(
     before, shown, after = (patches[rows, k, v, u].reshape(len(part), -1) for k in range(3))
     now, background, weight = _light(before, shown, after)
     grain = _grain(before, after)
-    grid_u = np.broadcast_to(span[None, :], (side, side)).reshape(1, -1).astype(np.float32)
-    grid_v = np.broadcast_to(span[:, None], (side, side)).reshape(1, -1).astype(np.float32)
-    radius = radii[part].astype(np.float32)[:, None]
     speed = np.hypot(*velocities[part].T)
-    heading = velocities[part] / np.maximum(speed, 1e-6)[:, None]
-    heading = heading.astype(np.float32)
-    streak = (speed * look.exposure_s).astype(np.float32)[:, None]
+    heading = (velocities[part] / np.maximum(speed, 1e-6)[:, None]).astype(np.float32)
     start = (local - corner).astype(np.float32)
+    radius, streak = radii[part].astype(np.float32), (speed * look.exposure_s).astype(np.float32)
     # like sizes share one array; each picture is judged within its own ball's reach alone
     reach = 1.3 * radius + _MARGIN + streak / 2
-    inside = (grid_u - start[:, :1]) ** 2 + (grid_v - start[:, 1:]) ** 2 < reach**2
-    weight = np.where(inside, weight, np.float32(0))
-    pixels = np.maximum(inside.sum(axis=1), 9)
-
-    def residual(centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        cover, normal = _sphere(
-            grid_u - centre[:, :1], grid_v - centre[:, 1:], radius, heading, streak, look.blur_px
-        )
-        picture = cover * _shading(look.shading, *normal)
-        target = now - background * (1 - cover)
-        weighed = weight * picture
-        energy = np.einsum("np,np->n", weighed, picture) + 1e-6
-        level = np.clip(np.einsum("np,np->n", weighed, target) / energy, 0, 800)
-        rest = np.sqrt(weight) * (target - level[:, None] * picture)
-        shown = level[:, None] * picture - background * cover
-        return rest, np.einsum("np,np->n", weight * shown, shown) / pixels
-
-    centre = start.copy()
-    delta = np.float32(0.05)
-    cost = np.full(len(part), np.inf)
-    best, damping = centre.copy(), np.full(len(part), 1e-2)
-    shape = np.zeros((len(part), 2, 2))
-    left = energy = np.zeros(len(part))
-    for _ in range(steps + 1):
-        r0, energy_now = residual(centre)
-        now_cost = np.einsum("np,np->n", r0, r0)
-        better = now_cost < cost
-        best = np.where(better[:, None], centre, best)
-        damping = np.where(better, np.maximum(damping / 4, 1e-3), damping * 8)
-        ju = (residual(centre + [[delta, 0]])[0] - r0) / delta
-        jv = (residual(centre + [[0, delta]])[0] - r0) / delta
-        normal = np.stack(
-            [
-                np.stack([np.einsum("np,np->n", ju, ju), np.einsum("np,np->n", ju, jv)], -1),
-                np.stack([np.einsum("np,np->n", ju, jv), np.einsum("np,np->n", jv, jv)], -1),
-            ],
-            axis=1,
-        ).astype(float)
-        slope = np.stack(
-            [np.einsum("np,np->n", ju, r0), np.einsum("np,np->n", jv, r0)], axis=-1
-        ).astype(float)
-        if not better.all():
-            # a step that failed is tried again, shorter, from where it began
-            normal = np.where(better[:, None, None], normal, shape)
-            slope = np.where(better[:, None], slope, kept_slope)
-        shape, kept_slope = normal, slope
-        cost = np.minimum(cost, now_cost)
-        left = np.where(better, now_cost, left)
-        energy = np.where(better, energy_now, energy)
-        trace = np.trace(normal, axis1=1, axis2=2)
-        damped = normal + (damping * trace + 1e-6)[:, None, None] * np.eye(2)
-        move = -np.linalg.solve(damped, slope[..., None])[..., 0]
-        longest = np.maximum(0.35 * radii[part], 0.5)
-        size = np.maximum(np.hypot(*move.T), 1e-9)
-        move *= np.minimum(1, longest / size)[:, None]
-        centre = (best + move).astype(np.float32)
+    inside = (span - start[:, 0, None, None]) ** 2 + (span[:, None] - start[:, 1, None, None]) ** 2
+    within = (inside < (reach**2)[:, None, None]).reshape(len(part), -1)
+    pixels = np.maximum(within.sum(axis=1), 9)
+    fit = _Fit(side, now, background, weight, within, radius, heading, streak, look)
+    best, left, energy, shape = fit.run(start, steps)
+    energy /= pixels
     variance = np.maximum(left / np.maximum(1, pixels - 4), 1e-6)
     inverse = np.linalg.inv(shape + 1e-6 * np.eye(2))
     covariance = inverse * np.maximum(variance, 1.0)[:, None, None] + _LEAST_SD**2 * np.eye(2)
@@ -264,6 +220,169 @@ def _measure_alike(
         bad, np.inf, np.sqrt(np.maximum(left / pixels - grain, 0) / np.maximum(energy, 1e-9))
     )
     out.costs[part] = left / pixels
+
+
+class _Fit:
+    """Gauss-Newton for the centres of many pictures of one size at once.
+
+    Where the ball covers nothing, a pixel's residual is that of the background alone: it is summed
+    once, and only the pixels that the ball can reach are looked at again. Pictures whose centre
+    stands still are done.
+    """
+
+    def __init__(
+        self,
+        side: int,
+        now: np.ndarray,
+        background: np.ndarray,
+        weight: np.ndarray,
+        within: np.ndarray,
+        radius: np.ndarray,
+        heading: np.ndarray,
+        streak: np.ndarray,
+        look: Look,
+    ) -> None:
+        self.look, self.within = look, within
+        self.background, self.weight = background, np.where(within, weight, np.float32(0))
+        self.change = now - background
+        self.radius, self.heading, self.streak = radius, heading, streak
+        self.empty = np.einsum("np,np,np->n", self.weight, self.change, self.change)
+        self.reach = radius + np.float32(np.sqrt(1.5) * look.blur_px)
+        self.ahead = radius + np.sqrt(streak**2 + 12 * np.float32(look.blur_px) ** 2) / 2
+        grid = np.arange(side * side, dtype=np.float32)
+        self.grid_v, self.grid_u = np.divmod(grid, np.float32(side))
+
+    def chosen(self, who: np.ndarray, centre: np.ndarray, slack: np.ndarray) -> np.ndarray:
+        """Pixels that a ball within `slack` px of `centre` can reach, shape (n, most of them).
+
+        Rows with fewer are filled up with -1.
+        """
+        hu, hv = self.heading[who, 0, None], self.heading[who, 1, None]
+        u0, v0 = centre[:, :1], centre[:, 1:]
+        along = np.abs(hu * self.grid_u + (hv * self.grid_v - (hu * u0 + hv * v0)))
+        across = np.abs(hu * self.grid_v - (hv * self.grid_u + (hu * v0 - hv * u0)))
+        inside = self.within[who]
+        inside &= along < (self.ahead[who] + slack)[:, None]
+        inside &= across < (self.reach[who] + slack)[:, None]
+        counts = inside.sum(axis=1)
+        where = np.flatnonzero(inside.ravel())
+        out = np.full((len(who), max(1, int(counts.max()))), -1)
+        out[np.arange(out.shape[1]) < counts[:, None]] = where - np.repeat(
+            np.arange(len(who)) * inside.shape[1], counts
+        )
+        return out
+
+    def run(
+        self, start: np.ndarray, steps: int
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Best centres (n, 2), their squared residuals, picture energies and normal matrices."""
+        n = len(start)
+        best, trial = start.astype(float), start.astype(float)
+        cost, damping = np.full(n, np.inf), np.full(n, 1e-2)
+        energy, normal, slope = np.zeros(n), np.zeros((n, 2, 2)), np.zeros((n, 2))
+        longest = np.maximum(0.35 * self.radius, 0.5).astype(float)
+        who = np.arange(n)
+        for k in range(steps + 1):
+            at = trial[who].astype(np.float32)
+            if k == 0:
+                slack = longest[who].astype(np.float32) + np.float32(0.6)
+                here, view = at, self._view(who, at, slack)
+            now_cost, now_energy, now_normal, now_slope = self._look(who, view, at)
+            better = now_cost < cost[who]
+            good = who[better]
+            best[good], cost[good] = trial[good], now_cost[better]
+            energy[good] = now_energy[better]
+            normal[good], slope[good] = now_normal[better], now_slope[better]
+            damping[who] = np.where(better, np.maximum(damping[who] / 4, 1e-3), damping[who] * 8)
+            if k == steps:
+                break
+            matrix = normal[who].copy()
+            ridge = damping[who] * np.trace(matrix, axis1=1, axis2=2) + 1e-6
+            matrix[:, 0, 0] += ridge
+            matrix[:, 1, 1] += ridge
+            move = -np.linalg.solve(matrix, slope[who][..., None])[..., 0]
+            size = np.maximum(np.hypot(*move.T), 1e-9)
+            move *= np.minimum(1, longest[who] / size)[:, None]
+            trial[who] = best[who] + move
+            going = size > _STILL
+            if not going.all():
+                # the last small step is taken unseen
+                done = who[~going]
+                best[done] = trial[done]
+                who = who[going]
+                if not len(who):
+                    break
+                here, slack = here[going], slack[going]
+                view = tuple(x[going] for x in view)
+            off = np.hypot(*(trial[who] - here).T)
+            if (off + 0.6 > slack).any() or k == 0:
+                here = trial[who].astype(np.float32)
+                slack = np.full(len(who), 1.0, np.float32)
+                view = self._view(who, here, slack)
+        return best, cost, energy, normal
+
+    def _view(
+        self, who: np.ndarray, centre: np.ndarray, slack: np.ndarray
+    ) -> tuple[np.ndarray, ...]:
+        """What is needed of the pixels in reach: weight, change, background, along, across."""
+        pixels = self.chosen(who, centre, slack)
+        rows = who[:, None]
+        weight = self.weight[rows, pixels]
+        weight[pixels < 0] = 0
+        hu, hv = self.heading[who, 0, None], self.heading[who, 1, None]
+        u, v = self.grid_u[pixels], self.grid_v[pixels]
+        return (
+            weight, self.change[rows, pixels], self.background[rows, pixels],
+            hu * u + hv * v, hu * v - hv * u,
+        )  # fmt: skip
+
+    def _look(
+        self, who: np.ndarray, view: tuple[np.ndarray, ...], centre: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Squared residuals, energies, normal matrices and slopes at `centre` (n, 2)."""
+        weight, change, background, along, across = view
+        heading, radius, streak = self.heading[who], self.radius[who, None], self.streak[who, None]
+        hu, hv = heading[:, :1], heading[:, 1:]
+        ahead = along - (hu * centre[:, :1] + hv * centre[:, 1:])
+        aside = across - (hu * centre[:, 1:] - hv * centre[:, :1])
+        root = np.sqrt(weight)
+        rooted = root * change, root * background
+
+        def residual(
+            ahead: np.ndarray, half: np.ndarray, aside: np.ndarray
+        ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+            cover, normal = _covered(ahead, half, aside, radius, heading, streak, blur)
+            picture = root * (cover * _shading(self.look.shading, *normal))
+            target = rooted[0] + rooted[1] * cover
+            power = np.einsum("np,np->n", picture, picture) + 1e-6
+            level = np.clip(np.einsum("np,np->n", picture, target) / power, 0, 800)
+            picture *= level[:, None].astype(np.float32)
+            return target - picture, picture, cover, power
+
+        blur = self.look.blur_px
+        delta = np.float32(0.05)
+        half = _half_chord(aside, radius, blur)
+        r0, picture, cover, _ = residual(ahead, half, aside)
+        # a centre moved along the path lets the chords be
+        ja = residual(ahead - delta, half, aside)[0]
+        ja -= r0
+        jc = residual(ahead, _half_chord(aside - delta, radius, blur), aside - delta)[0]
+        jc -= r0
+        inside = np.einsum("np,np->n", rooted[0], rooted[0])
+        cost = self.empty[who] - inside + np.einsum("np,np->n", r0, r0)
+        picture -= rooted[1] * cover
+        energy = np.einsum("np,np->n", picture, picture)
+        aa, ac, cc, sa, sc = (
+            np.einsum("np,np->n", x, y).astype(float)
+            for x, y in ((ja, ja), (ja, jc), (jc, jc), (ja, r0), (jc, r0))
+        )
+        # from along and across the path to u and v
+        turn = np.stack([np.stack([hu, hv], -1), np.stack([-hv, hu], -1)], axis=2)[:, 0]
+        turn = turn.astype(float) / float(delta)
+        inner = np.stack([np.stack([aa, ac], -1), np.stack([ac, cc], -1)], axis=1)
+        outer = turn.transpose(0, 2, 1) @ inner @ turn
+        slope = (turn.transpose(0, 2, 1) @ np.stack([sa, sc], -1)[..., None])[..., 0]
+        return cost.astype(float), energy.astype(float), outer, slope
 
 
 def _light(
@@ -301,26 +420,65 @@ def _sphere(
     """
     along = du * heading[:, :1] + dv * heading[:, 1:]
     across = dv * heading[:, :1] - du * heading[:, 1:]
-    # a box as wide as the streak, or as the blur, stands for both along the path ...
-    length = np.sqrt(streak**2 + 12 * np.float32(blur_px) ** 2)
-    # ... and three chords side by side, spread like the blur, stand for it across
+    half = _half_chord(across, radius, blur_px)
+    return _covered(along, half, across, radius, heading, streak, blur_px)
+
+
+def _half_chord(across: np.ndarray, radius: np.ndarray, blur_px: float) -> np.ndarray:
+    """Half the length of the disc along the path, `across` px beside its middle.
+
+    Three chords side by side, spread like the blur, stand for it across the path.
+    """
     aside = np.float32(np.sqrt(1.5) * blur_px)
     square = radius**2
-    half = (
-        np.sqrt(np.maximum(square - (across - aside) ** 2, 0))
-        + np.sqrt(np.maximum(square - across**2, 0))
-        + np.sqrt(np.maximum(square - (across + aside) ** 2, 0))
-    ) / np.float32(3)
+    half = np.sqrt(np.maximum(square - across**2, 0))
+    for shift in (-aside, aside):
+        chord = across + shift
+        chord *= chord
+        np.subtract(square, chord, out=chord)
+        np.maximum(chord, 0, out=chord)
+        half += np.sqrt(chord, out=chord)
+    half *= np.float32(1 / 3)
+    return half
+
+
+def _covered(
+    along: np.ndarray,
+    half: np.ndarray,
+    across: np.ndarray,
+    radius: np.ndarray,
+    heading: np.ndarray,
+    streak: np.ndarray,
+    blur_px: float,
+) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """See `_sphere`; takes places along and across the path, and half chords there."""
+    # a box as wide as the streak, or as the blur, stands for both along the path
+    length = np.sqrt(streak**2 + 12 * np.float32(blur_px) ** 2)
     low = np.maximum(along - half, -length / 2)
     high = np.minimum(along + half, length / 2)
-    cover = np.maximum(high - low, 0) / length
-    seen = (along - (low + high) / 2) / radius  # where on the disc the pixel looks, on average
-    beside = across / radius
-    over = np.sqrt(np.maximum(seen**2 + beside**2, 1))
-    seen, beside = seen / over, beside / over
-    front = np.sqrt(np.maximum(1 - seen**2 - beside**2, 0))
-    right = seen * heading[:, :1] - beside * heading[:, 1:]
-    up = -(seen * heading[:, 1:] + beside * heading[:, :1])  # image v runs down
+    cover = high - low
+    np.maximum(cover, 0, out=cover)
+    cover *= 1 / length
+    low += high
+    low *= np.float32(-0.5)
+    low += along
+    inverse = 1 / radius
+    low *= inverse
+    seen = low  # where on the disc the pixel looks, on average
+    beside = across * inverse
+    square = np.multiply(seen, seen, out=high)
+    square += beside * beside
+    over = np.sqrt(np.maximum(square, 1))
+    np.minimum(square, 1, out=square)
+    np.divide(1, over, out=over)
+    seen *= over
+    beside *= over
+    front = np.sqrt(np.subtract(1, square, out=square), out=square)
+    hu, hv = heading[:, :1], heading[:, 1:]
+    right = seen * hu
+    right -= beside * hv
+    up = seen * -hv
+    up -= beside * hu  # image v runs down
     return cover, (right, up, front)
 
 
@@ -329,12 +487,19 @@ def _shading(
 ) -> np.ndarray:
     """Brightness for surface directions: 1, r, u, f, u f, u u, r u, r f, r r."""
     c0, cr, cu, cf, cuf, cuu, cru, crf, crr = (np.float32(c) for c in shading)
-    return (
-        c0
-        + up * (cu + cuf * front + cuu * up + cru * right)
-        + front * cf
-        + right * (cr + crf * front + crr * right)
-    )
+    out = cuf * front
+    out += cu
+    out += cuu * up
+    out += cru * right
+    out *= up
+    aside = crf * front
+    aside += cr
+    aside += crr * right
+    aside *= right
+    out += aside
+    out += cf * front
+    out += c0
+    return np.asarray(out)
 
 
 def learn_look(
@@ -377,12 +542,24 @@ def learn_look(
 
     exposure, blur, shift = look.exposure_s, look.blur_px, 0.0
     for narrow in (1.0, 0.5):
-        exposure = _lowest(
-            lambda x: attempt(x, blur, shift), exposure, [2.0**-narrow, 2.0**narrow], times=True
-        )
-        blur = _lowest(lambda x: attempt(exposure, x, shift), blur, [-0.25 * narrow, 0.25 * narrow])
-        shift = _lowest(lambda x: attempt(exposure, blur, x), shift, [-0.06 * narrow, 0.06 * narrow])
+        twice = [2.0**-narrow, 2.0**narrow]
+        exposure = _lowest(partial(_swapped, attempt, blur, shift), exposure, twice, times=True)
+        finer = [-0.25 * narrow, 0.25 * narrow]
+        blur = _lowest(partial(_between, attempt, exposure, shift), blur, finer)
+        shift = _lowest(partial(attempt, exposure, blur), shift, [-0.06 * narrow, 0.06 * narrow])
     return tried[(exposure, blur, shift)][1]
+
+
+def _swapped(
+    attempt: Callable[[float, float, float], float], blur: float, shift: float, exposure: float
+) -> float:
+    return attempt(exposure, blur, shift)
+
+
+def _between(
+    attempt: Callable[[float, float, float], float], exposure: float, shift: float, blur: float
+) -> float:
+    return attempt(exposure, blur, shift)
 
 
 def _lowest(
@@ -426,14 +603,27 @@ def _shade(
     heading = (velocities / np.maximum(speed, 1e-6)[:, None]).astype(np.float32)
     streak = (speed * look.exposure_s).astype(np.float32)[:, None]
     cover, normal = _sphere(
-        grid_u - at[:, :1], grid_v - at[:, 1:], radii.astype(np.float32)[:, None], heading, streak,
+        grid_u - at[:, :1],
+        grid_v - at[:, 1:],
+        radii.astype(np.float32)[:, None],
+        heading,
+        streak,
         look.blur_px,
     )
     right, up, front = normal
     target = now - background * (1 - cover)
     root = np.sqrt(weight)
-    terms = (np.ones_like(up), right, up, front, up * front, up * up, right * up, right * front,
-             right * right)
+    terms = (
+        np.ones_like(up),
+        right,
+        up,
+        front,
+        up * front,
+        up * up,
+        right * up,
+        right * front,
+        right * right,
+    )
     shading = look.shading
     for _ in range(2):
         picture = cover * _shading(shading, right, up, front)
@@ -459,118 +649,3 @@ def _shade(
     costs = np.einsum("np,np->n", rest, rest) / rest.shape[1]
     cost = float(np.mean(costs / (1 + costs / 30)))  # a few odd pictures must not decide
     return cost, Look(exposure_s=look.exposure_s, blur_px=look.blur_px, shading=shading)
-
-
-def _light(
-    before: np.ndarray, shown: np.ndarray, after: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Linear light of a picture and of its background, and the weight of each pixel.
-
-    Cameras store about the 2.2th root of the light, in which edges of a bright ball look up to a
-    third of a pixel farther out than they are; shutter and lens add up light, not grey levels.
-    """
-    earlier, now, later = _LINEAR[before], _LINEAR[shown], _LINEAR[after]
-    spread = _NOISE**2 * (_SLOPE[shown] ** 2 + _SLOPE[before] ** 2 / 2)
-    return now, (earlier + later) / 2, 1 / (spread + (earlier - later) ** 2 / 2)
-
-
-def _sphere(
-    du: np.ndarray,
-    dv: np.ndarray,
-    radius: np.ndarray,
-    heading: np.ndarray,
-    streak: np.ndarray,
-    blur_px: float,
-) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """Share of the exposure that the ball covers a pixel, and the surface's direction there.
-
-    The direction is (to the image's right, up, towards the camera), averaged over the exposure.
-    """
-    along = du * heading[:, :1] + dv * heading[:, 1:]
-    across = dv * heading[:, :1] - du * heading[:, 1:]
-    # a box as wide as the streak, or as the blur, stands for both along the path ...
-    length = np.sqrt(streak**2 + 12 * np.float32(blur_px) ** 2)
-    # ... and three chords side by side, spread like the blur, stand for it across
-    aside = np.float32(np.sqrt(1.5) * blur_px)
-    square = radius**2
-    half = (
-        np.sqrt(np.maximum(square - (across - aside) ** 2, 0))
-        + np.sqrt(np.maximum(square - across**2, 0))
-        + np.sqrt(np.maximum(square - (across + aside) ** 2, 0))
-    ) / np.float32(3)
-    low = np.maximum(along - half, -length / 2)
-    high = np.minimum(along + half, length / 2)
-    cover = np.maximum(high - low, 0) / length
-    seen = (along - (low + high) / 2) / radius  # where on the disc the pixel looks, on average
-    beside = across / radius
-    over = np.sqrt(np.maximum(seen**2 + beside**2, 1))
-    seen, beside = seen / over, beside / over
-    front = np.sqrt(np.maximum(1 - seen**2 - beside**2, 0))
-    right = seen * heading[:, :1] - beside * heading[:, 1:]
-    up = -(seen * heading[:, 1:] + beside * heading[:, :1])  # image v runs down
-    return cover, (right, up, front)
-
-
-def _shading(
-    shading: tuple[float, ...], right: np.ndarray, up: np.ndarray, front: np.ndarray
-) -> np.ndarray:
-    """Brightness for surface directions: 1, r, u, f, u f, u u, r u, r f, r r."""
-    c0, cr, cu, cf, cuf, cuu, cru, crf, crr = (np.float32(c) for c in shading)
-    return (
-        c0
-        + up * (cu + cuf * front + cuu * up + cru * right)
-        + front * cf
-        + right * (cr + crf * front + crr * right)
-    )
-
-
-def learn_shading(
-    patches: np.ndarray,
-    origins: np.ndarray,
-    centres: np.ndarray,
-    radii: np.ndarray,
-    velocities: np.ndarray,
-    look: Look,
-) -> Look:
-    """`look` with the shading that explains the pictures best, given their centres.
-
-    Parameters
-    ----------
-    patches, origins, radii, velocities
-        See `measure`.
-    centres : ndarray, shape (N, 2)
-        (u, v), px; none may be NaN.
-    look : Look
-    """
-    side = patches.shape[2]
-    span = np.arange(side, dtype=np.float32)
-    grid_u = np.broadcast_to(span[None, :], (side, side)).reshape(1, -1)
-    grid_v = np.broadcast_to(span[:, None], (side, side)).reshape(1, -1)
-    flat = patches.reshape(len(patches), 3, -1)
-    now, background, weight = _light(flat[:, 0], flat[:, 1], flat[:, 2])
-    local = (centres - origins).astype(np.float32)
-    speed = np.hypot(*velocities.T)
-    heading = (velocities / np.maximum(speed, 1e-6)[:, None]).astype(np.float32)
-    streak = (speed * look.exposure_s).astype(np.float32)[:, None]
-    cover, (right, up, front) = _sphere(
-        grid_u - local[:, :1], grid_v - local[:, 1:], radii.astype(np.float32)[:, None], heading,
-        streak, look.blur_px,
-    )
-    target = now - background * (1 - cover)
-    terms = (np.ones_like(up), right, up, front, up * front, up * up, right * up, right * front,
-             right * right)
-    shading = look.shading
-    for _ in range(2):
-        picture = cover * _shading(shading, right, up, front)
-        energy = np.einsum("np,np->n", weight * picture, picture) + 1e-6
-        level = np.clip(np.einsum("np,np->n", weight * picture, target) / energy, 1, 800)
-        root = np.sqrt(weight) * cover * level[:, None]
-        design = np.stack([(root * t).ravel() for t in terms])
-        normal = (design @ design.T).astype(float)
-        right_side = (design @ (np.sqrt(weight) * target).ravel()).astype(float)
-        # a gentle pull to the default, for films with few pictures
-        ridge = 0.003 * normal[0, 0] + 1e-9
-        default = np.array(_DEFAULT_SHADING)
-        solved = np.linalg.solve(normal + ridge * np.eye(9), right_side + ridge * default)
-        shading = tuple(float(x) for x in solved / max(solved[0] + solved[3], 1e-3))
-    return Look(exposure_s=look.exposure_s, blur_px=look.blur_px, shading=shading)

@@ -13,7 +13,7 @@ stamp by its row's share of the sensor's read-out. Places are table coordinates,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from scipy.optimize import least_squares
 from calibration import table
 from calibration.camera import Camera
 from placement import flight
+from placement.derivatives import Traced, project_with_slopes
 
 _SHARED = 12  # t, x, y, velocity (3), spin (3), friction, drag, lift
 _EACH = 3  # restitution, unexplained change of speed along x and y
@@ -31,7 +32,8 @@ _SCALES = np.array([0.01, 0.05, 0.05, 0.3, 0.3, 0.3, 60.0, 60.0, 60.0, 0.05, 0.0
 _SCALES_EACH = np.array([0.04, 0.1, 0.1])
 _LONGEST_ARC = 1.2  # s
 _ROBUST = 2.5  # standard deviations beyond which a sighting loses weight
-_REWEIGHTS = 4  # rounds of robust weights
+_SETTLED = 1e-3  # share by which the squares may still fall when a fit ends
+_SETTLED_SQUARES = 0.01  # and fall that is not worth a step: a tenth of a standard deviation
 _MODEL_SD = 0.10  # px: what the flight model itself may be off by
 
 
@@ -123,11 +125,27 @@ class Path:
 
     def positions(self, times: np.ndarray) -> np.ndarray:
         """Where the ball's centre is at `times` (N,), m, shape (N, 3)."""
-        return self.model().at(np.asarray(times))[0]
+        return Traced(self.theta, self.n_bounces, slopes=False).at(np.asarray(times))[0]
 
     def velocities(self, times: np.ndarray) -> np.ndarray:
         """Velocities at `times` (N,), m/s, shape (N, 3)."""
-        return self.model().velocity_at(np.asarray(times))[0]
+        return Traced(self.theta, self.n_bounces, slopes=False).at(np.asarray(times))[1]
+
+    def pictures(self, camera: Camera, times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Where the ball is seen at `times` (N,), px, and how surely.
+
+        Returns
+        -------
+        points : ndarray, shape (N, 2)
+            NaN behind the camera.
+        covariances : ndarray, shape (N, 2, 2)
+            px^2, of the path alone, by first order.
+        """
+        traced = Traced(self.theta, self.n_bounces)
+        position, velocity, parts = traced.at(np.asarray(times))
+        points, slopes = project_with_slopes(camera, position)
+        jacobian = traced.picture_slopes(slopes, velocity, parts)
+        return points, jacobian @ self.covariance @ jacobian.transpose(0, 2, 1)
 
     def propagate(self, function: Any) -> tuple[np.ndarray, np.ndarray]:
         """A function of a `Model` and its covariance by first order.
@@ -172,7 +190,7 @@ class Model:
     def __post_init__(self) -> None:
         b = self.batch = self.batch.copy()
         # a wild trial step must not leave what balls can do at all
-        b[:, 9:12] = np.clip(b[:, 9:12], (0.02, 0.2, -2.0), (0.9, 0.8, 4.0))
+        b[:, 9:12] = np.clip(b[:, 9:12], (0.02, 0.2, 0.15), (0.9, 0.8, 4.0))
         b[:, 3:6] = np.clip(b[:, 3:6], -25, 25)
         b[:, 6:9] = np.clip(b[:, 6:9], -900, 900)
         self.starts = [b[:, 0]]
@@ -239,7 +257,10 @@ class Model:
         columns = np.flatnonzero(before.any(axis=0))
         if len(columns):
             arc = flight.fly(
-                self.places[0], self.incoming[0], self.spins[0], min(first, -1e-3),
+                self.places[0],
+                self.incoming[0],
+                self.spins[0],
+                min(first, -1e-3),
                 **self._physics(),
             )
             out[:, columns] = getattr(arc, what)(np.minimum(since[:, columns], 0))
@@ -256,7 +277,10 @@ class Model:
             else:
                 last = float(since[:, columns].max())
                 arc = flight.fly(
-                    self.places[k], self.outgoing[k], self.spins[k + 1], max(last, 1e-3),
+                    self.places[k],
+                    self.outgoing[k],
+                    self.spins[k + 1],
+                    max(last, 1e-3),
                     **self._physics(),
                 )
             values = getattr(arc, what)(np.maximum(since[:, columns], 0))
@@ -272,9 +296,12 @@ def fit_path(
     expectations: Expectations,
     *,
     readout_s: float = 0.0,
-    most_steps: int = 8,
+    most_steps: int = 40,
+    solver: str = "own",
 ) -> Path | None:
     """Fit a path with `n_bounces` bounces.
+
+    Huber's loss for the pictures, squares for the expectations.
 
     Parameters
     ----------
@@ -288,101 +315,218 @@ def fit_path(
     readout_s : float
         Time in which the sensor's rows are read, first to last; 0 if unknown.
     most_steps : int
-        Evaluations allowed between two renewals of the robust weights.
+        Evaluations allowed.
+    solver : str
+        "own": Levenberg and Marquardt's method with weights renewed at each step, which needs an
+        evaluation a step; "scipy": `scipy.optimize.least_squares`, run again with renewed weights
+        until these settle. Both find the same path; the former is several times faster.
 
     Returns
     -------
     Path or None
         None if the fit fails.
+
+    Raises
+    ------
+    ValueError
+        If there is no such solver.
     """
-    mean, sd = _prior(expectations, n_bounces)
-    whiten = sightings.whiteners()
-    steps = _steps(n_bounces)
-    scales = _scales(n_bounces)
-    times = sightings.times + readout_s * (sightings.points[:, 1] / camera.size[1] - 0.5)
-
-    def residuals(batch: np.ndarray) -> np.ndarray:
-        seen = camera.project(Model(batch, n_bounces).at(times))
-        gap = np.einsum("nij,bnj->bni", whiten, seen - sightings.points)
-        gap = np.nan_to_num(gap, nan=1e3, posinf=1e3, neginf=-1e3)
-        return np.concatenate([gap.reshape(len(batch), -1), (batch - mean) / sd], axis=1)
-
-    last: dict[bytes, np.ndarray] = {}
-
-    def rows_at(theta: np.ndarray) -> np.ndarray:
-        # value and derivatives come from one batch, which costs little more than the value
-        key = theta.tobytes()
-        if key not in last:
-            last.clear()
-            last[key] = residuals(np.concatenate([theta[None], theta + np.diag(steps)]))
-        return last[key]
-
-    def fun(theta: np.ndarray) -> np.ndarray:
-        return rows_at(theta)[0]
-
-    def jac(theta: np.ndarray) -> np.ndarray:
-        rows = rows_at(theta)
-        return ((rows[1:] - rows[0]) / steps[:, None]).T
-
-    # Levenberg-Marquardt with Huber's weights renewed between short runs: the trust-region solver's
-    # own robust loss takes about three times as many steps here
-    n = 2 * len(times)
-    theta = np.asarray(start, dtype=float)
-    weight = np.ones(n)
-    root = np.ones(n + len(theta))
-    cost = np.inf
-    for _ in range(_REWEIGHTS):
-        weight = np.minimum(1, _ROBUST / np.maximum(np.abs(fun(theta)[:n]), 1e-9))
-        root[:n] = np.sqrt(weight)
-        try:
-            fit = least_squares(
-                lambda x: root * fun(x),
-                theta,
-                jac=lambda x: root[:, None] * jac(x),
-                method="lm",
-                x_scale=scales,
-                max_nfev=most_steps,
-                ftol=1e-3,
-                xtol=1e-5,
-                gtol=1e-8,
-            )
-        except (ValueError, np.linalg.LinAlgError):
-            return None
-        theta = fit.x
-        if abs(cost - fit.cost) < 0.01 * fit.cost + 0.05:
-            break
-        cost = fit.cost
-    rows = fun(theta)
-    jacobian = jac(theta)
-    chi2 = float((weight * rows[:n] ** 2).sum())
+    if solver not in _SOLVERS:
+        raise ValueError(f"solver must be one of {sorted(_SOLVERS)}, got {solver!r}")
+    problem = _Problem(camera, sightings, n_bounces, expectations, readout_s)
+    theta = _SOLVERS[solver](problem, np.array(start, dtype=float), most_steps)
+    if theta is None:
+        return None
+    at = problem.evaluate(theta)
+    n = 2 * len(problem.times)
+    weight = _huber_weights(at.rows)
+    chi2 = float((weight * at.rows**2).sum())
     # sightings that scatter more than they should make the pictures' share as much wider
     excess = max(1.0, chi2 / max(2.0, n - 9.0))
-    normal = jacobian[:n].T @ (weight[:, None] * jacobian[:n]) / excess + np.diag(1 / sd**2)
+    normal = (at.jacobian.T * (weight / excess)) @ at.jacobian
+    normal.flat[:: len(theta) + 1] += problem.prior_weight
     try:
         covariance = np.linalg.inv(normal)
     except np.linalg.LinAlgError:
         return None
-    gap = sightings.points - camera.project(Model(theta[None], n_bounces).at(times))[0]
-    path = Path(
+    contacts = at.traced.contacts
+    slopes = np.stack([c.d_place[:2] for c in contacts])
+    own = slopes @ covariance @ slopes.transpose(0, 2, 1)
+    times = np.array([c.time for c in contacts])
+    if not (np.isfinite(at.rows).all() and np.isfinite(own).all() and np.isfinite(times).all()):
+        return None
+    return Path(
         theta=theta,
         covariance=covariance,
         n_bounces=n_bounces,
-        bounce_times=np.empty(0),
-        bounce_places=np.empty((0, 2)),
-        bounce_covariances=np.empty((0, 2, 2)),
+        bounce_times=times,
+        bounce_places=np.array([c.place[:2] for c in contacts]),
+        bounce_covariances=own,
         chi2=chi2,
-        residuals=gap,
-        n_sightings=len(times),
+        residuals=at.residuals,
+        n_sightings=len(problem.times),
     )
-    values, spread = path.propagate(_bounce_table)
-    values = values.reshape(n_bounces, 3)
-    spread = spread.reshape(n_bounces, 3, n_bounces, 3)
-    own = np.stack([spread[k, 1:, k, 1:] for k in range(n_bounces)])
-    if not (np.isfinite(values).all() and np.isfinite(own).all()):
-        return None
-    return replace(
-        path, bounce_times=values[:, 0], bounce_places=values[:, 1:], bounce_covariances=own
-    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Evaluation:
+    """A path against the sightings: residuals in standard deviations, and their derivatives."""
+
+    traced: Traced
+    residuals: np.ndarray  # px, seen minus fitted
+    rows: np.ndarray  # (2 N,)
+    jacobian: np.ndarray  # (2 N, P)
+
+
+class _Problem:
+    """The least-squares problem of one path."""
+
+    def __init__(
+        self,
+        camera: Camera,
+        sightings: Sightings,
+        n_bounces: int,
+        expectations: Expectations,
+        readout_s: float,
+    ) -> None:
+        self.camera = camera
+        self.n_bounces = n_bounces
+        self.points = sightings.points
+        self.whiten = sightings.whiteners()
+        self.prior_mean, sd = _prior(expectations, n_bounces)
+        self.prior_weight = 1 / sd**2
+        self.times = sightings.times + readout_s * (sightings.points[:, 1] / camera.size[1] - 0.5)
+
+    def evaluate(self, theta: np.ndarray) -> _Evaluation:
+        with np.errstate(all="ignore"):  # a wild trial step may overflow; it is then not taken
+            traced = Traced(theta, self.n_bounces)
+            position, velocity, parts = traced.at(self.times)
+            seen, slopes = project_with_slopes(self.camera, position)
+            jacobian = traced.picture_slopes(self.whiten @ slopes, velocity, parts)
+            gap = seen - self.points
+            rows = (self.whiten @ gap[:, :, None])[:, :, 0]
+        if not np.isfinite(rows).all():
+            lost = ~np.isfinite(rows).all(axis=1)
+            rows[lost] = 1e3
+            jacobian[lost] = 0.0
+        return _Evaluation(traced, -gap, rows.ravel(), jacobian.reshape(rows.size, -1))
+
+    def pull(self, theta: np.ndarray) -> float:
+        """Squared distance from what is expected, in standard deviations."""
+        return float((self.prior_weight * (theta - self.prior_mean) ** 2).sum())
+
+
+def _huber_weights(rows: np.ndarray, width: float = _ROBUST) -> np.ndarray:
+    return np.minimum(1.0, width / np.maximum(np.abs(rows), 1e-9))
+
+
+def _huber_cost(rows: np.ndarray, width: float = _ROBUST) -> float:
+    size = np.abs(rows)
+    inner = np.minimum(size, width)
+    return float((inner * (2 * size - inner)).sum())
+
+
+def _width(rows: np.ndarray, most: float) -> float:
+    return float(max(_ROBUST, min(most, 2 * np.median(np.abs(rows)))))
+
+
+def _solve_own(problem: _Problem, theta: np.ndarray, most_steps: int) -> np.ndarray | None:
+    """Levenberg and Marquardt's method; Huber's weights are renewed with every step.
+
+    A step that raises the cost is followed by another from where it led, before it is taken back:
+    in a curved valley the second one leads down again, farther along (the watchdog of Chamberlain,
+    Powell et al., Math. Programming Study 16:1, 1982). From a rough start Huber's limit is wide at
+    first, so that sightings far off still pull.
+    """
+    damping = 1e-2
+    at = problem.evaluate(theta)
+    width = _width(at.rows, np.inf)
+    cost = _huber_cost(at.rows, width) + problem.pull(theta)
+    best = (theta, at, cost)
+    astray = False  # whether `theta` lies beyond a step that raised the cost
+    for _ in range(most_steps):
+        weighted = at.jacobian.T * _huber_weights(at.rows, width)
+        normal = weighted @ at.jacobian
+        size = normal.diagonal() + problem.prior_weight
+        normal.flat[:: len(theta) + 1] = size
+        slope = weighted @ at.rows + problem.prior_weight * (theta - problem.prior_mean)
+        damped = normal.copy()
+        damped.flat[:: len(theta) + 1] += damping * size
+        try:
+            step = np.linalg.solve(damped, -slope)
+        except np.linalg.LinAlgError:
+            return None
+        expected = -float(step @ (slope + slope + normal @ step))  # fall of the squares
+        if not np.isfinite(expected):
+            return None
+        if not astray and expected < _SETTLED_SQUARES + _SETTLED * cost:
+            if width > _ROBUST:
+                width = _ROBUST
+                cost = _huber_cost(at.rows) + problem.pull(theta)
+                best = (theta, at, cost)
+                continue
+            return theta + step  # of which the squares say that it changes nothing that matters
+        theta = theta + step
+        at = problem.evaluate(theta)
+        before, cost = cost, _huber_cost(at.rows, width) + problem.pull(theta)
+        if cost < best[2]:
+            if not astray:
+                damping = max(damping * (0.1 if before - cost > expected / 2 else 0.5), 1e-7)
+            if width > _ROBUST:
+                width = _width(at.rows, width)
+                cost = _huber_cost(at.rows, width) + problem.pull(theta)
+            best = (theta, at, cost)
+            astray = False
+        elif not astray and damping < 1.0:
+            astray = True
+        else:
+            theta, at, cost = best
+            damping = max(damping * 10, 1e-2)
+            astray = False
+            if damping > 1e6:
+                break
+    return best[0]
+
+
+def _solve_scipy(problem: _Problem, theta: np.ndarray, most_steps: int) -> np.ndarray | None:
+    """SciPy's Levenberg-Marquardt method, with Huber's weights renewed between short runs."""
+    last: dict[bytes, _Evaluation] = {}
+    pull = np.sqrt(problem.prior_weight)
+
+    def evaluation(x: np.ndarray) -> _Evaluation:
+        # value and derivatives come from one pass
+        key = x.tobytes()
+        if key not in last:
+            last.clear()
+            last[key] = problem.evaluate(x)
+        return last[key]
+
+    scales = _scales(problem.n_bounces)
+    cost = np.inf
+    for _ in range(most_steps):
+        root = np.sqrt(_huber_weights(evaluation(theta).rows))
+
+        def residuals(x: np.ndarray, root: np.ndarray = root) -> np.ndarray:
+            return np.concatenate([root * evaluation(x).rows, pull * (x - problem.prior_mean)])
+
+        def jacobian(x: np.ndarray, root: np.ndarray = root) -> np.ndarray:
+            return np.concatenate([root[:, None] * evaluation(x).jacobian, np.diag(pull)])
+
+        try:
+            fit = least_squares(
+                residuals, theta, jac=jacobian, method="lm", x_scale=scales,
+                max_nfev=most_steps, ftol=1e-6, xtol=1e-8, gtol=1e-10,
+            )  # fmt: skip
+        except (ValueError, np.linalg.LinAlgError):
+            return None
+        theta = fit.x
+        if abs(cost - fit.cost) < 1e-6 * (1 + fit.cost):
+            break
+        cost = fit.cost
+    return theta
+
+
+_SOLVERS = {"own": _solve_own, "scipy": _solve_scipy}
 
 
 def first_guess(
@@ -409,8 +553,15 @@ def first_guess(
     n = len(times)
     theta = np.empty(_SHARED + _EACH * n)
     theta[:_SHARED] = [
-        times[0], *place, *incoming, 0, 0, 0,
-        expectations.friction[0], expectations.drag[0], expectations.lift[0],
+        times[0],
+        *place,
+        *incoming,
+        0,
+        0,
+        0,
+        expectations.friction[0],
+        expectations.drag[0],
+        expectations.lift[0],
     ]
     fall = max(0.3, -incoming[2])
     for k in range(n):
@@ -424,13 +575,6 @@ def first_guess(
     missing = change - (after[0, :2] - np.asarray(incoming)[:2])
     theta[6:9] = [0.0, np.clip(missing[0] * 60, -200, 200), 0.0]
     return theta
-
-
-def _bounce_table(model: Model) -> np.ndarray:
-    rows = [
-        np.column_stack([t, p[:, :2]]) for t, p in zip(model.starts, model.places, strict=True)
-    ]
-    return np.concatenate(rows, axis=1)
 
 
 def _prior(expectations: Expectations, n_bounces: int) -> tuple[np.ndarray, np.ndarray]:
