@@ -1,4 +1,4 @@
-"""Flights traced by SciPy at tight tolerance and seen by a known camera, for the tests of the core."""
+"""Flights traced by SciPy at tight tolerance and seen by a known camera."""
 
 from __future__ import annotations
 

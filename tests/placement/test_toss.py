@@ -20,7 +20,7 @@ def history(rise: float, fall: float, rate: float, seed: int):
     for t in times:
         since_top = t + down
         drop = flight.GRAVITY / 2 * min(since_top**2, up**2 if since_top < 0 else np.inf)
-        place = STROKE + [0, 0, fall - drop]
+        place = STROKE + np.array([0, 0, fall - drop])
         ball = camera.project(place[None]) + rng.normal(0, 0.6, (1, 2))
         ball[:, 1] -= 0.3 * 1450 * 0.02 / camera.depths(STROKE[None])[0]  # the bright top
         others = rng.uniform((0, 0), (1920, 1080), (12, 2))
