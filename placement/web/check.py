@@ -91,19 +91,22 @@ def serve_rows(
     machine = store.serves(drill_id=drill_id, removed=True, machine_only=True)
     first = {row.serve_id: row for row in rows_of(machine)}
     bounces = store.bounces(drill_id=drill_id)
-    of = bounces.groupby("serve_id").indices if len(bounces) else {}
+    of: dict[int, list[Any]] = {}
+    for bounce in rows_of(bounces):
+        if not pd.isna(bounce.serve_id):
+            of.setdefault(int(bounce.serve_id), []).append(bounce)
     look = dict(zip(frame["serve_id"], needs_look(frame), strict=True))
     rows = []
     for row in rows_of(frame):
         if only is not None and row.serve_id != only:
             continue
-        mine = bounces.iloc[of.get(row.serve_id, [])]
+        mine = of.get(int(row.serve_id), [])
         rows.append(_row(row, first[row.serve_id], mine, bool(look[row.serve_id]), calibration))
     return rows
 
 
 def _row(
-    row: Any, first: Any, bounces: pd.DataFrame, look: bool, calibration: Calibration | None
+    row: Any, first: Any, bounces: list[Any], look: bool, calibration: Calibration | None
 ) -> dict[str, Any]:
     end = int(row.server_end) if row.server_end in (-1, 1) else -1
     target = " ".join(filter(None, (row.target_depth, row.target_side, row.target_landing)))
@@ -125,7 +128,7 @@ def _row(
         "machine": {"outcome": first.outcome, "depth": first.depth, "side": first.side,
                     "landing": was},
         "look": look, "doubt": round(doubt(row), 4), "why": doubt_words(row),
-        "bounces": [_bounce(b, end, calibration) for b in rows_of(bounces)],
+        "bounces": [_bounce(b, end, calibration) for b in bounces],
         "at": _in_picture(row.landing_x_m, row.landing_y_m, calibration) if landing else None,
     }  # fmt: skip
 
@@ -144,8 +147,8 @@ def _bounce(row: Any, end: int, calibration: Calibration | None) -> dict[str, An
 def _place(x: float, y: float, end: int) -> list[float] | None:
     if pd.isna(x) or pd.isna(y):
         return None
-    right, past = zones.to_server_frame([[x, y]], [end])[0]
-    return [round(float(right) * 100, 2), round(-float(past) * 100, 2)]
+    # As `zones.to_server_frame`, one point at a time: a film may hold two thousand serves.
+    return [round(end * float(y) * 100, 2), round(end * float(x) * 100, 2)]
 
 
 def _ellipse(sd_x: float, sd_y: float, cov: float) -> list[float] | None:
