@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,7 +22,7 @@ import numpy as np
 from placement.video import Frame
 
 _WORK_SIDE = 960  # px: the longer side of the working picture lies at about this size
-_RED_NEUTRAL = 138  # Cr above this counts as ball colour; 128 is grey, wood and skin reach 150
+_RED_NEUTRAL: Any = 138  # Cr above this counts as ball colour; 128 is grey, wood and skin reach 150
 _MOST = 32  # candidates kept in a frame, strongest first
 
 
@@ -82,7 +83,7 @@ class BallFinder:
         self._hat = np.ones((2 * round(12 * scale) + 1,) * 2, np.uint8)
         self._peak = np.ones((2 * max(1, round(4 * scale)) + 1,) * 2, np.uint8)
         self._inner, self._outer = max(2, round(4 * scale)), max(5, round(10 * scale))
-        self._threshold = 5 * self._box**2
+        self._threshold: Any = 5 * self._box**2
         self.patch = max(24, 8 * round(max(width, height) / 240))
         self._frames: deque[Frame] = deque(maxlen=2 * self._far + 1)
         self._small: deque[np.ndarray] = deque(maxlen=2 * self._far + 1)

@@ -7,9 +7,9 @@ balls at once: arrays of shape (B, 3).
 Flight: m a = m g - drag - plus a lift normal to spin and velocity (Magnus). Drag is quadratic with
 a constant coefficient: serves fly at Reynolds numbers of 8e3 to 3e4, where a smooth sphere's is
 about 0.4 to 0.5 (Achenbach, J. Fluid Mech. 54:565, 1972; from memory). Lift follows
-C_L = scale / (2 + v / (r w)), the rule of thumb of Cross and Lindsey (from memory); serves lie below
-the measured range (Miyazaki et al., Eur. J. Phys. 38:024001, 2017), so its scale is an uncertain
-quantity wherever a fit uses it.
+C_L = scale / (2 + v / (r w)), the rule of thumb of Cross and Lindsey (from memory); serves lie
+below the measured range (Miyazaki et al., Eur. J. Phys. 38:024001, 2017), so its scale is an
+uncertain quantity wherever a fit uses it.
 
 Bounce: restitution, and friction that either slips (Coulomb) or grips; a hollow ball has the
 moment of inertia (2/3) m r^2 (Garwin, Am. J. Phys. 37:88, 1969; Cross, Am. J. Phys. 70:1093, 2002).
@@ -36,7 +36,7 @@ _G = np.array([0.0, 0.0, -GRAVITY])
 
 
 def drag_constant(drag_coefficient: float = DRAG_COEFFICIENT) -> float:
-    """k in the drag deceleration k v^2, 1/m."""
+    """The constant k in the drag deceleration k v^2, 1/m."""
     return _FORCE * drag_coefficient
 
 
@@ -143,7 +143,9 @@ class Arc:
         return self._coefficients(node, balls), (s - node)[..., None]
 
     def falls_to(self, height: float) -> np.ndarray:
-        """When each ball first falls through `height`, s after the first node, shape (B,); else NaN.
+        """When each ball first falls through `height`, s after the first node, shape (B,).
+
+        NaN where it does not.
 
         The first node itself may lie on the height, as it does after a bounce.
         """

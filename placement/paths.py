@@ -23,7 +23,6 @@ from placement.ball_image import Look
 from placement.bounces import Meeting
 from placement.trajectory import (
     Expectations,
-    Model,
     Path,
     Sightings,
     first_guess,
@@ -36,6 +35,7 @@ _MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
 _GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviations
 _WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
+_TRIMS = 4  # fits of one round, with fewer sightings each
 _LEAVES = 1.0  # m/s along the table
 _SOON = 0.2  # s beyond the last sighting within which a path is led on through a bounce
 _FEWEST = 6  # sightings that a path needs
@@ -177,13 +177,13 @@ def _follow(
         if len(members) < _FEWEST:
             return None
         sightings, measured = _measured(camera, path, members, frames, look, scale)
-        for attempt in range(3):
+        for attempt in range(_TRIMS):
             fitted = fit_path(camera, sightings, path.theta, n, expectations, readout_s=readout_s)
             if fitted is None:
                 return None
             path = fitted
             keep = _agreeing(path, sightings, scale)
-            if keep.all() or attempt == 2:
+            if keep.all() or attempt == _TRIMS - 1:
                 break
             if keep.sum() < _FEWEST:
                 return None
@@ -385,22 +385,27 @@ def _joined(camera: Camera, one: FollowedPath, other: FollowedPath) -> FollowedP
 
 
 def _agreeing(path: Path, sightings: Sightings, scale: float) -> np.ndarray:
-    """Which sightings the path explains; at either end it stops where they leave it for good."""
+    """Which sightings the path explains; at either end the outermost go first, a few at a time.
+
+    A stroke, or another thing that moves, pulls the whole end of a path away: with its outermost
+    sightings gone the next fit agrees with the rest again.
+    """
     sd = np.sqrt(np.trace(sightings.covariances, axis1=1, axis2=2) / 2 + (0.3 * scale) ** 2)
     off = np.hypot(*path.residuals.T) / sd
     typical = max(1.0, float(np.median(off)) / 1.2)
     good = off < 4.0 * typical
-    keep = good.copy()
-    # from each end inwards, until three in a row agree
+    keep = np.ones(len(good), bool)
+    most = max(2, len(good) // 12)
     for order in (np.arange(len(good)), np.arange(len(good))[::-1]):
-        run = 0
-        for i in order:
+        run, settled = 0, len(order)
+        for k, i in enumerate(order):
             run = run + 1 if good[i] else 0
             if run == 3:
+                settled = k - 2
                 break
-            keep[i] = False
-        inner = order[: np.flatnonzero(order == i)[0] + 1]
-        keep[inner[-3:]] = good[inner[-3:]]
+        keep[order[: min(settled, most)]] = False
+        inner = order[settled:]
+        keep[inner] &= good[inner] | (np.arange(len(inner)) >= len(inner) - most)
     return keep
 
 
@@ -451,13 +456,8 @@ def _gather(
     span = order[max(0, low - beyond) : high + beyond + 1]
     times = np.array([frames[f].time_s for f in span])
 
-    def picture(model: Model) -> np.ndarray:
-        at = camera.project(model.at(times))
-        return at.reshape(len(at), -1)
-
-    values, covariance = path.propagate(picture)
-    predicted = values.reshape(-1, 2)
-    variance = np.diag(covariance).reshape(-1, 2)
+    predicted, spread = path.pictures(camera, times)
+    variance = np.diagonal(spread, axis1=1, axis2=2)
     radii = np.clip(radii_px(camera, path.positions(times)), 2, 60)
     reach = 3 * np.sqrt(np.nan_to_num(variance.max(axis=1), nan=0.0)) + _GATE_PX * scale
     reach = np.minimum(reach, 3 * radii + _GATE_PX * scale)

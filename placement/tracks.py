@@ -174,9 +174,7 @@ class Linker:
         if len(self._previous) < 2 or not len(found.points):
             return
         (first, first_taken), (second, second_taken) = self._previous
-        a, b, c = (
-            np.flatnonzero(~t) for t in (first_taken, second_taken, taken)
-        )
+        a, b, c = (np.flatnonzero(~t) for t in (first_taken, second_taken, taken))
         if not (len(a) and len(b) and len(c)):
             return
         t0, t1, t2 = first.time_s, second.time_s, found.time_s

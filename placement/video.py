@@ -2,8 +2,8 @@
 
 A frame's time is its presentation time stamp in seconds from the clip's first frame, never a
 count divided by a rate: phones record with a variable rate. Pictures are turned upright by the
-container's rotation flag. Only luma and the red-difference plane are unpacked for each frame, without a copy
-where the stored layout allows it; a colour picture is made for stills alone.
+container's rotation flag. Only luma and the red-difference plane are unpacked for each frame,
+without a copy where the stored layout allows it; a colour picture is made for stills alone.
 """
 
 from __future__ import annotations
