@@ -35,6 +35,7 @@ _MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
 _GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviations
 _WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
+_FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
 _TRIMS = 4  # fits of one round, with fewer sightings each
 _LEAVES = 1.0  # m/s along the table
 _SOON = 0.2  # s beyond the last sighting within which a path is led on through a bounce
@@ -322,7 +323,8 @@ def without_doubles(camera: Camera, paths: Sequence[FollowedPath]) -> list[Follo
         rival = None
         for k, old in enumerate(kept):
             shared = len(mine & _pictures_of(old))
-            if shared < 3:
+            follows = min(abs(new.first_seen - old.last_seen), abs(old.first_seen - new.last_seen))
+            if shared < 3 and follows > _FOLLOWS:
                 continue
             joined = _joined(camera, old, new)
             if joined is not None:
