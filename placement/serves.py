@@ -33,6 +33,7 @@ _SHADING_SD = 0.12  # px: offset that all ball pictures of a film may share
 _STROKES = 7  # instants of the stroke that are tried
 _LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
 _LEAST_BELIEF = 0.8  # of a bounce that belongs to no serve, for it to be told
+_UNPINNED = 0.6  # frames by which the instant of an inferred bounce may be off
 _VAGUE = 0.25  # m: a bounce less sure than that is none
 _SPIN_SHARE = 0.6  # of its expected spread; a spin less narrowed than that says nothing
 _NET_TOP = table.NET_HEIGHT
@@ -131,9 +132,12 @@ def _contacts(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[C
         seen_at = followed.sightings.times
         for k, time in enumerate(path.bounce_times):
             gap = float(np.abs(seen_at - time).min())
-            if k == 0 and seen_at[0] > time:
-                gap *= 2.5  # only inferred from what follows
             own = path.bounce_covariances[k]
+            if k == 0 and seen_at[0] > time:
+                # only inferred from what follows: nothing on the other side pins its instant
+                gap *= 2.5
+                slip = model.outgoing[k][0, :2] * _UNPINNED * float(np.median(np.diff(seen_at)))
+                own = own + np.outer(slip, slip)
             if np.trace(own) > _VAGUE**2 or not near_table(path.bounce_places[k][None], 0.016)[0]:
                 continue
             contacts.append(
@@ -142,7 +146,7 @@ def _contacts(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[C
                     k,
                     float(time),
                     path.bounce_places[k],
-                    path.bounce_covariances[k] + shared[k],
+                    own + shared[k],
                     model.incoming[k][0],
                     model.outgoing[k][0],
                     gap < _HIDDEN_GAP,
