@@ -15,12 +15,12 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr
 
-from calibration import Calibration, Camera, table
+from calibration import Calibration, table
 from placement import flight, zones
 from placement.analysis import Bounce, Serve
 from placement.arcs import near_table
 from placement.paths import FollowedPath
-from placement.toss import Toss, find_toss
+from placement.stroke import find_stroke
 from placement.trajectory import Model
 
 _SERVE_SPEED = 0.8  # m/s along the table, slower is idle bouncing
@@ -30,7 +30,6 @@ _QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return,
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
 _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
 _SHADING_SD = 0.12  # px: offset that all ball pictures of a film may share
-_STROKES = 7  # instants of the stroke that are tried
 _LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
 _LEAST_BELIEF = 0.8  # of a bounce that belongs to no serve, for it to be told
 _UNPINNED = 0.6  # frames by which the instant of an inferred bounce may be off
@@ -305,7 +304,8 @@ def _judge(
     if own is not None and outcome == "own-twice":
         used.append(own)
     rally = [k for k in later if k not in used and contacts[k].incoming[0] * end > 1.0]
-    contact_s, toss = _stroke(calibration.camera, followed, first)
+    stroke = find_stroke(calibration.camera, followed, first.time)
+    contact_s, toss = stroke.contact_s, stroke.toss
     started = contact_s if toss is None else toss.release_s
     if toss is None:
         flags.add("toss-hidden")
@@ -413,36 +413,6 @@ def _changed_at_net(paths: Sequence[FollowedPath], first: Contact, landed: Conta
     after = paths[landed.path].path.velocities(np.array([landed.time - 0.12]))[0]
     expected = before[1] * np.exp(-flight.drag_constant() * 0.5)
     return bool(abs(after[0] - expected) > max(0.5, 4 * sd))
-
-
-def _stroke(camera: Camera, followed: FollowedPath, first: Contact) -> tuple[float, Toss | None]:
-    """When the bat met the ball, and the toss before it."""
-    times = followed.sightings.times
-    gap = float(np.median(np.diff(times)))
-    before = times[times < first.time - 0.5 * gap]
-    if len(before):
-        # seen nearly along the flight, the end of the toss may pass for the path's beginning: the
-        # stroke is where the longest toss ends
-        guesses = [before[0] - k * gap for k in (2.5, 1.5, 0.5)]
-        guesses += [float(t) for t in (before[1:] + before[:-1]) / 2]
-        step = max(1, round(0.014 / gap), len(guesses) // _STROKES)
-        guesses = guesses[::step]
-        plain = float(before[0] - 0.5 * gap)
-    else:
-        guesses = [first.time - d for d in (0.3, 0.22, 0.15, 0.08)]
-        plain = guesses[1]
-    tosses = []
-    for time in guesses:
-        place = followed.path.positions(np.array([time]))[0]
-        toss = find_toss(camera, place, time, followed.history)
-        if toss is not None:
-            # a later stroke lends the toss the frames in between: they do not count for it
-            tosses.append((toss.n_frames - (time - guesses[0]) / gap, toss))
-    if not tosses:
-        return plain, None
-    most = max(score for score, _ in tosses)
-    best = next(toss for score, toss in tosses if score >= most - 2.5)
-    return best.contact_s, best
 
 
 def _pace_and_spin(followed: FollowedPath, contact_s: float, first: Contact) -> dict[str, Any]:
