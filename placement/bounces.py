@@ -20,6 +20,7 @@ from placement.arcs import SIGHTING_SD, BallArc, near_table
 from placement.tracks import Run
 
 _LONGEST_GAP = 0.2  # s between the last sighting before and the first after
+_OVERLAP = 0.04  # s by which the first may reach past the second's beginning
 _FEWEST = 8  # sightings on both sides together
 _RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
 _WORST = 2.0  # times the expected scatter
@@ -137,48 +138,84 @@ def find_meetings(
     fresh : sequence of Run, optional
         If given, only pairs with one of these are tried.
     """
-    new = None if fresh is None else {id(r) for r in fresh}
     scale = max(camera.size) / 1920
-    runs = [arc.run for arc in arcs]
-    flying = {id(run) for run in runs}
-    runs = runs + [p for p in pieces if id(p) not in flying]
+    flying = {id(arc.run) for arc in arcs}
+    runs = [arc.run for arc in arcs] + [p for p in pieces if id(p) not in flying]
     if len(runs) < 2:
         return []
-    begins = np.array([r.times[0] for r in runs])
-    ends = np.array([r.times[-1] for r in runs])
-    order = np.argsort(begins)
+    ends = _Ends.of(runs)
+    new = np.ones(len(runs), bool)
+    if fresh is not None:
+        chosen = {id(r) for r in fresh}
+        new = np.array([id(r) in chosen for r in runs])
+    is_arc = np.arange(len(runs)) < len(arcs)
     meetings = []
-    for i, before in enumerate(runs):
-        low = np.searchsorted(begins[order], ends[i] - 0.04)
-        high = np.searchsorted(begins[order], ends[i] + _LONGEST_GAP)
-        for j in order[low:high].tolist():
-            after = runs[j]
-            if j == i or not (i < len(arcs) or j < len(arcs)):
-                continue
-            if new is not None and not ({id(before), id(after)} & new):
-                continue
-            if len(before.times) + len(after.times) < _FEWEST:
-                continue
+    # one of the two is always an arc; two arcs are met once, from the earlier one
+    for i in range(len(arcs)):
+        for before in (False, True):
+            gap = ends.first - ends.last[i] if not before else ends.first[i] - ends.last
+            fits = (gap >= -_OVERLAP) & (gap < _LONGEST_GAP)
+            fits &= (new | new[i]) & (ends.count + ends.count[i] >= _FEWEST)
+            fits[i] = False
+            if before:
+                fits &= ~is_arc
+            others = np.flatnonzero(fits)
+            if before:
+                close = ends.close(others, np.full(len(others), i), scale)
+            else:
+                close = ends.close(np.full(len(others), i), others, scale)
             # two arcs are few and worth a fit; short pieces are many
-            if not (i < len(arcs) and j < len(arcs)) and not _close(before, after, scale):
-                continue
-            meeting = fit_meeting(camera, before, after)
-            if meeting is not None:
-                meetings.append(meeting)
+            for j in others[close | is_arc[others]].tolist():
+                pair = (runs[j], runs[i]) if before else (runs[i], runs[j])
+                meeting = fit_meeting(camera, *pair)
+                if meeting is not None:
+                    meetings.append(meeting)
     return meetings
 
 
-def _close(before: Run, after: Run, scale: float) -> bool:
-    """Whether the two paths, drawn on as straight lines, pass near each other between them."""
-    middle = (before.times[-1] + after.times[0]) / 2
-    n, m = min(3, len(before.times)), min(3, len(after.times))
-    speed0 = (before.points[-1] - before.points[-n]) / (before.times[-1] - before.times[-n])
-    speed1 = (after.points[m - 1] - after.points[0]) / (after.times[m - 1] - after.times[0])
-    at0 = before.points[-1] + speed0 * (middle - before.times[-1])
-    at1 = after.points[0] + speed1 * (middle - after.times[0])
-    gap = after.times[0] - before.times[-1]
-    reach = 16 * scale + gap * float(np.hypot(*(speed1 - speed0)))
-    return float(np.hypot(*(at1 - at0))) < reach
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ends:
+    """How runs begin and end: times, places and speeds in the picture."""
+
+    count: np.ndarray  # (N,)
+    first: np.ndarray  # (N,) s
+    last: np.ndarray
+    begin: np.ndarray  # (N, 2) px
+    begin_speed: np.ndarray  # (N, 2) px/s
+    end: np.ndarray
+    end_speed: np.ndarray
+
+    @classmethod
+    def of(cls, runs: Sequence[Run]) -> _Ends:
+        head = [min(2, len(r.times) - 1) for r in runs]
+        return cls(
+            count=np.array([len(r.times) for r in runs]),
+            first=np.array([r.times[0] for r in runs]),
+            last=np.array([r.times[-1] for r in runs]),
+            begin=np.array([r.points[0] for r in runs]),
+            begin_speed=np.array(
+                [
+                    (r.points[k] - r.points[0]) / max(r.times[k] - r.times[0], 1e-9)
+                    for r, k in zip(runs, head, strict=True)
+                ]
+            ),
+            end=np.array([r.points[-1] for r in runs]),
+            end_speed=np.array(
+                [
+                    (r.points[-1] - r.points[-1 - k]) / max(r.times[-1] - r.times[-1 - k], 1e-9)
+                    for r, k in zip(runs, head, strict=True)
+                ]
+            ),
+        )
+
+    def close(self, before: np.ndarray, after: np.ndarray, scale: float) -> np.ndarray:
+        """Whether two paths, drawn on as straight lines, pass near each other between them."""
+        gap = (self.first[after] - self.last[before])[:, None]
+        speed0, speed1 = self.end_speed[before], self.begin_speed[after]
+        at0 = self.end[before] + speed0 * gap / 2
+        at1 = self.begin[after] - speed1 * gap / 2
+        reach = 16 * scale + gap[:, 0] * np.hypot(*(speed1 - speed0).T)
+        return np.asarray(np.hypot(*(at1 - at0).T) < reach)
 
 
 def _start(camera: Camera, before: Run, after: Run) -> np.ndarray | None:
