@@ -286,6 +286,7 @@ def _write(
         "invented": True,
     }
     (folder / "calibration.json").write_text(json.dumps(calibration), encoding="utf-8")
+    worst = rng.uniform(18.0, 26.0)
     run = {
         "version": "demo",
         "settings": {"invented": True, "half_long_band_m": zones.HALF_LONG_BAND},
@@ -301,7 +302,8 @@ def _write(
         "calibration": {
             "net_residual_mm": round(float(rng.uniform(1.5, 5.0)), 1),
             "net_residual_px": round(float(rng.uniform(0.2, 0.7)), 2),
-            "expected_error_95_mm": round(float(rng.uniform(18.0, 26.0)), 0),
+            "expected_error_95_mm": round(float(worst), 0),
+            "expected_error_95_typical_mm": round(float(worst) * 0.6, 0),
         },
         "timings": {},
     }

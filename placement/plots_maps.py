@@ -61,6 +61,8 @@ def plot_density(
     misses: Mapping[str, int] | None = None,
     top: float | None = None,
     colorbar: bool = True,
+    key: bool = True,
+    beside_m: float = 0.05,
 ) -> Axes:
     """Draw where the landed serves fall; below 15 of them, the points alone.
 
@@ -82,6 +84,10 @@ def plot_density(
         Density at the dark end of the scale, per m^2: the same for maps side by side.
     colorbar : bool
         Draw the scale beside the table.
+    key : bool
+        Say beside the table what the two outlines are.
+    beside_m : float
+        How far right of the table the counts stand, m: farther where ellipses reach over its edge.
 
     Returns
     -------
@@ -104,7 +110,7 @@ def plot_density(
                 outline.set_path_effects([withStroke(linewidth=2.4, foreground=INK)])
         if colorbar:
             _scale(ax, mesh, "% of landed serves in a 10 cm square")
-    _count_beside(ax, density, misses, view)
+    _count_beside(ax, density, misses, view, key=key, beside_m=beside_m)
     return ax
 
 
@@ -286,7 +292,13 @@ def _scale(ax: Axes, mesh: ScalarMappable, words: str) -> Colorbar:
 
 
 def _count_beside(
-    ax: Axes, density: DensityMap, misses: Mapping[str, int] | None, view: View
+    ax: Axes,
+    density: DensityMap,
+    misses: Mapping[str, int] | None,
+    view: View,
+    *,
+    key: bool,
+    beside_m: float,
 ) -> None:
     n_missed = sum(misses.values()) if misses is not None else density.n_missed
     lines = [f"landed {density.n_landed}", f"missed {n_missed}"]
@@ -294,15 +306,15 @@ def _count_beside(
         lines += [f"  {name} {count}" for name, count in misses.items() if count]
     if density.density is None:
         lines += ["", f"fewer than {MIN_POINTS}:", "points only"]
-    else:
+    elif key:
         lines += ["", "solid line holds half,", "dashed nine tenths"]
-    _beside(ax, "\n".join(lines), view)
+    _beside(ax, "\n".join(lines), view, beside_m)
 
 
-def _beside(ax: Axes, text: str, view: View) -> None:
+def _beside(ax: Axes, text: str, view: View, beside_m: float = 0.05) -> None:
     # On the receiver's side of the net, right of the table, clear of everything drawn on it.
     up = 1.0 if view == "server" else -1.0
     ax.text(
-        table.HALF_WIDTH + 0.05, up * table.HALF_LENGTH, text, fontsize=8, color=INK, ha="left",
+        table.HALF_WIDTH + beside_m, up * table.HALF_LENGTH, text, fontsize=8, color=INK, ha="left",
         va="top" if up > 0 else "bottom", gid="beside", zorder=6,
     )  # fmt: skip

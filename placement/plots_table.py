@@ -279,7 +279,8 @@ def plot_targets(
             )
         )
         # Below the bounces: the words must not hide a serve.
-        words_here = "\n".join(texts).replace(", ", "\n")
+        between = " " if max(map(len, texts)) <= 2 else "\n"  # letters stand side by side
+        words_here = between.join(texts).replace(", ", "\n")
         ax.text(
             (left + right) / 2, top - 0.045, words_here, color=CALLED, fontsize=7, ha="center",
             va="top", zorder=3.4,

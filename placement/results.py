@@ -24,6 +24,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from calibration import error_map_of
 from placement.analysis import BOUNCE_COLUMNS, SERVE_COLUMNS, Analysis, Crop
 from placement.canvas import encode_png
 from placement.check_picture import draw_check
@@ -34,6 +35,7 @@ RUN = "run.json"
 CROPS = "crops.npz"
 
 _CROP_QUALITY = 92  # JPEG
+_ERROR_GRID = (9, 5)  # places along and across at which the expected error is worked out
 #: Digits after the point, by the end of a column's name.
 _DIGITS = (
     ("cov_xy_m2", 9), ("probability", 4), ("_rad_s", 1), ("_lo", 1), ("_hi", 1), ("_m_s", 4),
@@ -219,6 +221,9 @@ def run_text(analysis: Analysis) -> str:
     """run.json: what was analysed, how, how long it took, and what to be wary of."""
     clip, found = analysis.clip, analysis.calibration
     net = found.net
+    expected = error_map_of(
+        found, fps=clip.fps if np.isfinite(clip.fps) else 60.0, grid=_ERROR_GRID
+    )
     counted = [s for s in analysis.serves if "cut-off" not in s.flags]
     data = {
         "version": analysis.version,
@@ -251,6 +256,9 @@ def run_text(analysis: Analysis) -> str:
             "residual_px": _plain(found.residual_px),
             "net_residual_px": None if net is None else _plain(net.residual_px),
             "net_residual_mm": None if net is None else _plain(net.residual_mm),
+            # radius about a bounce that holds the true place with 95 %, over the table
+            "expected_error_95_mm": _plain(round(1e3 * expected.worst, 1)),
+            "expected_error_95_typical_mm": _plain(round(1e3 * expected.typical, 1)),
             "ends": ENDS,
             "stands": len(analysis.stands),
         },

@@ -77,8 +77,8 @@ class Trend:
             Of the figure, for other figures than rates.
         """
         _, fitted, _, _ = self.band([first, last])
-        scale, said = (100.0, " %") if self.is_rate else (1.0, f" {unit}".rstrip())
-        before, after = (f"{v * scale:.3g}{said}" for v in fitted)
+        said = f" {unit}".rstrip()
+        before, after = (f"{v:.0%}" if self.is_rate else f"{v:.3g}{said}" for v in fitted)
         way = "rising" if fitted[1] > fitted[0] else "falling"
         if self.is_beyond_chance:
             return (

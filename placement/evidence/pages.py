@@ -250,8 +250,8 @@ def _data(e: StudentEvidence) -> dict[str, Any]:
         ],
         "asked": [f"Asked: {text}" for text in _asked(e)],
         "trace": [{"clip": t.clip, "called": t.called, "serves": t.serves} for t in e.trace],
-        "trace_key": "Time in the clip at the bat contact; + hit, − not hit (with the fault), "
-        "* corrected by hand.",
+        "trace_key": "Time in the clip at which the serve begins; + hit, − not hit (with the "
+        "fault), * corrected by hand.",
         "made": f"Page made with serve-placement {e.version}.",
     }  # fmt: skip
 
@@ -278,7 +278,7 @@ def _shares(e: StudentEvidence) -> list[dict[str, Any]]:
     for kind, part in e.shares.groupby("kind", sort=False):
         cells: Sequence[str] = [
             f"{r['zone']}: {r['hits']} of {r['n']}"
-            + (f", {percent(r['share'])} ({percent(r['low'])} to {percent(r['high'])})"
+            + (f", {percent(r['share'])} ({100 * r['low']:.0f} to {percent(r['high'])})"
                if r["n"] else "")
             for r in part.to_dict("records")
         ]  # fmt: skip

@@ -11,12 +11,14 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from calibration import table
 from placement import density, figures, plots, zones
 from placement.evidence.weeks import DayComparison, hit_trend, with_days
 from placement.records.base import rows_of
 
 _DPI = 160
 _MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
+_CLEAR_M = 0.27  # m right of the table, beyond what the Axes show
 _FAULTS = {"net": "in the net", "missed": "off the half", "own-twice": "own half twice"}
 
 
@@ -29,7 +31,7 @@ def as_png(figure: Figure, *, dpi: int = _DPI) -> bytes:
 
 def draw_student_map(
     ax: Axes, judged: pd.DataFrame, *, view: zones.View = "server", top: float | None = None,
-    ellipses: bool = True, names: bool = True, captions: bool = True, colorbar: bool = False,
+    ellipses: bool = True, names: bool = True, captions: bool = True, key: bool = True,
 ) -> Axes:  # fmt: skip
     """Draw where a student's good serves land, the called zones, and the scatter about each.
 
@@ -43,9 +45,9 @@ def draw_student_map(
         Who stands at the bottom.
     top : float, optional
         Density at the dark end of the scale, per m^2, for maps on one scale.
-    ellipses, names, captions, colorbar : bool
-        Draw the next-serve ellipses, the names of the ends, the called zones with their hits, the
-        scale.
+    ellipses, names, captions, key : bool
+        Draw the next-serve ellipses, the names of the ends, the called zones by letter; say what
+        the outlines of the density are.
 
     Returns
     -------
@@ -60,7 +62,11 @@ def draw_student_map(
         if found.density is None:
             close = judged.loc[judged["x_m"].notna() & judged["y_m"].notna(), "close"].to_numpy()
             plots.plot_bounces(ax, points, cov, view=view, doubtful=close)
-        plots.plot_density(ax, found, view=view, misses=missed, top=top, colorbar=colorbar)
+        # An ellipse may reach over the edge of the table, never over the words beside it.
+        plots.plot_density(
+            ax, found, view=view, misses=missed, top=top, colorbar=False, key=key,
+            beside_m=_CLEAR_M if ellipses else 0.05,
+        )  # fmt: skip
         if ellipses:
             _draw_ellipses(ax, judged, points, targets, view)
     if captions:
@@ -92,7 +98,7 @@ def draw_trend(ax: Axes, days: pd.DataFrame) -> Axes:
 
 def map_figure(judged: pd.DataFrame, *, view: zones.View = "server") -> Figure:
     """The map of all serves of a student, called zones marked by the letters of `target_key`."""
-    figure, (ax,) = _panels(1, width=4.3, height=2.55, used=0.70)
+    figure, (ax,) = _panels(1, width=4.4, height=2.55, used=0.69)
     draw_student_map(ax, judged, view=view)
     return figure
 
@@ -113,18 +119,18 @@ def weeks_figure(
     maps = [_density(part) if part["x_m"].notna().any() else None for part in parts]
     tops = [m.density.max() for m in maps if m is not None and m.density is not None]
     n_panels = 3 if comparison.difference is not None else 2
-    figure, axes = _panels(n_panels, width=2.5 * n_panels, height=1.5, used=0.58, top=0.88)
+    figure, axes = _panels(n_panels, width=2.5 * n_panels, height=1.7, used=0.66)
     for ax, part, day in zip(axes, parts, (comparison.first, comparison.second), strict=False):
         draw_student_map(
             ax, part, view=view, top=max(tops) if tops else None, ellipses=False, names=False,
-            captions=False,
+            captions=False, key=False,
         )  # fmt: skip
         n = int((part["x_m"].notna() & part["y_m"].notna()).sum())
-        ax.set_title(f"{day}, {n} landed", fontsize=8, loc="left")
+        _head(ax, f"{short_day(day)}: {n} landed")
     if comparison.difference is not None:
         plots.plot_table(axes[2], view=view, half_only=True, names=False)
         plots.plot_difference(axes[2], comparison.difference, view=view, colorbar=False)
-        axes[2].set_title("second less first", fontsize=8, loc="left")
+        _head(axes[2], f"{short_day(comparison.second)} less {short_day(comparison.first)}")
     return figure
 
 
@@ -157,6 +163,13 @@ def _panels(
     figure.set_layout_engine("none")
     axes = [figure.add_axes((i / n + left / n, bottom, used / n, top - bottom)) for i in range(n)]
     return figure, axes
+
+
+def _head(ax: Axes, words: str) -> None:
+    """Words above the table's left edge, where `plot_table` leaves its margin."""
+    ax.text(
+        -table.HALF_WIDTH, ax.get_ylim()[1] - 0.05, words, fontsize=8.5, color=plots.INK, va="top"
+    )
 
 
 def _density(judged: pd.DataFrame) -> density.DensityMap:

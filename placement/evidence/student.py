@@ -21,7 +21,8 @@ from placement.records.base import rows_of
 from placement.records.turns import clock
 
 _NET = {"net_residual_mm": "mm", "net_residual_px": "px"}  # the check that the fit did not use
-_QUALITY = (*_NET, "residual_px", "expected_error_95_mm")
+_ERROR = ("expected_error_95_typical_mm", "expected_error_95_mm")
+_QUALITY = (*_NET, "residual_px")
 _MARKS = {1.0: "+", 0.0: "−"}
 
 
@@ -178,8 +179,12 @@ def quality_words(summary: Mapping[str, Any]) -> str:
         said.append(f"net found within {net[0]}" + (f" ({net[1]})" if net[1:] else ""))
     if "residual_px" in known:
         said.append(f"table's lines fitted to {known['residual_px']} px")
-    if "expected_error_95_mm" in known:
-        said.append(f"expected 95% error at most {known['expected_error_95_mm']} mm")
+    typical, worst = (
+        f"{summary[name]:.0f} mm" if _is_number(summary.get(name)) else "" for name in _ERROR
+    )
+    if worst:
+        over = f"{typical} over most of the table, " if typical else ""
+        said.append(f"a bounce is expected within {over}{worst} at worst (95%)")
     return "; ".join(said) or "accuracy not stated by the analysis"
 
 
@@ -260,9 +265,10 @@ def _pictures(
             Picture(
                 name="weeks",
                 png=pictures.as_png(pictures.weeks_figure(judged, comparison, view=view)),
-                caption="First and last day on one scale; right, the difference: dark blue where "
-                "the last day has more serves, orange where it has fewer, outlined where that is "
-                "more than chance.",
+                caption="First and last day on one scale; the solid line holds half of the landed "
+                "serves, the dashed one nine tenths. Right, the difference: dark blue, + "
+                "at its peak, where the last day has more serves; orange, −, where it has fewer; "
+                "outlined where that is more than chance.",
                 alt=f"Maps of {comparison.first} and {comparison.second} and their difference. "
                 + comparison.sentences[-1],
             )

@@ -18,7 +18,7 @@ from placement.records.base import now
 from placement.records.errors import RecordsError
 from placement.records.people import PeopleMixin, clean_text
 from placement.records.reanalysis import carry_over, compare_analyses, describe_changes
-from placement.records.results import Results, read_results
+from placement.records.results import Results, read_results, results_hash
 from placement.records.schema import analysis, bounce, class_group, drill, serve, turn
 
 
@@ -57,6 +57,7 @@ class Drill:
     analysis_id: int
     version: str
     imported_at: str
+    results_path: str  # folder that the results were read from
     settings: dict[str, Any] = field(hash=False)
     calibration_summary: dict[str, Any] = field(hash=False)
     calibration: dict[str, Any] = field(hash=False)
@@ -123,6 +124,11 @@ class FilmsMixin(PeopleMixin):
                 )
             ).scalar()
             if known is not None:
+                connection.execute(  # the folder may have been moved
+                    update(analysis)
+                    .where(analysis.c.analysis_id == known)
+                    .values(results_path=str(results.folder))
+                )
                 return Imported(
                     drill_id=drill_id,
                     analysis_id=known,
@@ -172,6 +178,7 @@ class FilmsMixin(PeopleMixin):
                 analysis.c.analysis_id,
                 analysis.c.version,
                 analysis.c.imported_at,
+                analysis.c.results_path,
                 analysis.c.settings,
                 analysis.c.calibration,
                 analysis.c.calibration_summary,
@@ -302,6 +309,42 @@ class FilmsMixin(PeopleMixin):
                 update(drill).where(drill.c.drill_id == drill_id).values(clip_path=str(where))
             )
         return where
+
+    def results_folder(self, drill_id: int) -> Path | None:
+        """The results folder of a drill's present analysis, if it is still there.
+
+        Parameters
+        ----------
+        drill_id : int
+            Filmed drill.
+
+        Returns
+        -------
+        Path or None
+            None where the folder has gone, or holds another analysis by now.
+
+        Raises
+        ------
+        RecordsError
+            If there is no such drill.
+        """
+        statement = (
+            select(analysis.c.results_path, analysis.c.settings_hash, drill.c.clip_sha256)
+            .join(drill, drill.c.drill_id == analysis.c.drill_id)
+            .where(drill.c.drill_id == drill_id, analysis.c.current == 1)
+        )
+        with self._read() as connection:
+            row = connection.execute(statement).first()
+        if row is None:
+            raise RecordsError(f"there is no filmed drill {drill_id}; `drills` lists them")
+        if not row.results_path or not (Path(row.results_path) / "run.json").is_file():
+            return None
+        try:
+            there = results_hash(row.results_path)
+        except RecordsError:
+            return None
+        same = (row.clip_sha256, row.settings_hash)
+        return Path(row.results_path) if there == same else None
 
     def calibration_text(self, drill_id: int) -> str:
         """The calibration of a drill's present analysis, JSON as the analysis wrote it."""

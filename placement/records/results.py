@@ -81,12 +81,6 @@ def read_results(folder: str | Path) -> Results:
     serves = _table(folder / "serves.csv", SERVE_REALS, SERVE_TEXTS)
     calibration = _canonical(_json(folder / "calibration.json"))
     settings = _canonical(run.get("settings", {}))
-    digest = hashlib.sha256(settings.encode())
-    for part in (
-        calibration.encode(),
-        *(_bytes(folder / f"{n}.csv") for n in ("bounces", "serves")),
-    ):
-        digest.update(hashlib.sha256(part).digest())
     serves = _with_landings(serves.sort_values("t_start_s", kind="stable"), bounces)
     path = _storable(str(clip.get("path", "")))
     return Results(
@@ -100,13 +94,43 @@ def read_results(folder: str | Path) -> Results:
         fps=_number(clip.get("fps")),
         version=_storable(str(run.get("version", ""))),
         settings=settings,
-        settings_hash=digest.hexdigest(),
+        settings_hash=_hash_of(folder, settings, calibration),
         calibration=calibration,
         calibration_summary=_canonical(run.get("calibration", {})),
         timings=_canonical(run.get("timings", {})),
         serves=serves,
         bounces=_with_serves(bounces, serves),
     )
+
+
+def results_hash(folder: str | Path) -> tuple[str, str]:
+    """What tells one analysis from another.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Results folder of one clip.
+
+    Returns
+    -------
+    (str, str)
+        SHA-256 of the clip, and of settings and results, as `Results` has them.
+
+    Raises
+    ------
+    RecordsError
+        If a file is missing or cannot be understood.
+    """
+    folder = Path(folder)
+    run = _json(folder / "run.json")
+    clip = run.get("clip")
+    settings = _canonical(run.get("settings", {}))
+    calibration = _canonical(_json(folder / "calibration.json"))
+    try:
+        digest = _hash_of(folder, settings, calibration)
+    except OSError as error:
+        raise RecordsError(f"{folder} cannot be read: {error}") from error
+    return str(clip.get("sha256", "")) if isinstance(clip, dict) else "", digest
 
 
 def results_folders(folder: str | Path) -> list[Path]:
@@ -126,6 +150,14 @@ def results_folders(folder: str | Path) -> list[Path]:
             f"{folder} holds no results of an analysis (no run.json); run `analyse` first"
         )
     return found
+
+
+def _hash_of(folder: Path, settings: str, calibration: str) -> str:
+    digest = hashlib.sha256(settings.encode())
+    tables = (_bytes(folder / f"{name}.csv") for name in ("bounces", "serves"))
+    for part in (calibration.encode(), *tables):
+        digest.update(hashlib.sha256(part).digest())
+    return digest.hexdigest()
 
 
 def _with_landings(serves: pd.DataFrame, bounces: pd.DataFrame) -> pd.DataFrame:

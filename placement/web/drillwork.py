@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import csv
-import threading
-from collections import OrderedDict
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -14,7 +12,7 @@ import numpy as np
 from calibration import Calibration, CalibrationError
 from placement.analysis import Crop
 from placement.records import Drill, RecordsError
-from placement.results import CROPS, RUN, ResultsError, read_crops
+from placement.results import CROPS, ResultsError, read_crops
 from placement.video import VideoError
 from placement.web.films import Film, Region
 from placement.web.site import Site
@@ -22,8 +20,6 @@ from placement.web.tables import region_of
 
 _KEPT = 3
 _MOST_POINTS = 60  # of a path on the screen
-_cache: OrderedDict[tuple[int, int], DrillParts] = OrderedDict()
-_lock = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,15 +45,15 @@ def parts_of(site: Site, drill_id: int) -> DrillParts:
     """
     drill = site.store.drill(drill_id)
     key = (drill_id, drill.analysis_id)
-    with _lock:
-        kept = _cache.get(key)
+    with site.parts_lock:
+        kept = site.parts.get(key)
     if kept is not None and (kept.clip_path is None or kept.clip_path.is_file()):
         return kept if kept.clip_path is not None else _with_film(site, kept)
     found = _read(site, drill)
-    with _lock:
-        _cache[key] = found
-        while len(_cache) > _KEPT:
-            _cache.popitem(last=False)
+    with site.parts_lock:
+        site.parts[key] = found
+        while len(site.parts) > _KEPT:
+            site.parts.popitem(last=False)
     return found
 
 
@@ -82,24 +78,12 @@ def crop_picture(crop: Crop) -> bytes:
     return data.tobytes()
 
 
-def results_of(site: Site, drill_id: int) -> Path | None:
-    """The results folder of a drill that was measured through the page."""
-    clip = site.state.clip_of_drill(drill_id)
-    if clip is None:
-        return None
-    runs = sorted(
-        (site.settings.data / "results" / clip.clip_id).glob(f"*/{RUN}"),
-        key=lambda path: path.stat().st_mtime,
-    )
-    return runs[-1].parent if runs else None
-
-
 def _read(site: Site, drill: Drill) -> DrillParts:
     try:
         calibration = Calibration.from_json(site.store.calibration_text(drill.drill_id))
     except CalibrationError:
         calibration = None
-    folder = results_of(site, drill.drill_id)
+    folder = site.store.results_folder(drill.drill_id)
     crops: tuple[Crop, ...] = ()
     if folder is not None and (folder / CROPS).is_file():
         try:

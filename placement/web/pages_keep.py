@@ -190,6 +190,8 @@ async def restore(request: Request) -> Response:
                 await run_in_threadpool(out.write, chunk)
         again = await run_in_threadpool(site.store.restore, path)
         await run_in_threadpool(site.state.forget_turn_changes)
+        with site.parts_lock:
+            site.parts.clear()  # a drill's number may mean another film now
     except ClientDisconnect as error:
         raise HTTPException(400, "The backup did not arrive whole; nothing was changed.") from error
     finally:

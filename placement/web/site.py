@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import secrets
 import threading
+from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 from urllib.parse import parse_qs, urlencode
@@ -44,6 +45,9 @@ class Site:
         self.token = secrets.token_urlsafe(24)
         self.films = FilmShelf()
         self.runner = JobRunner(self.state, settings)
+        #: What was read for the films looked at last, by drill and analysis; see `drillwork`.
+        self.parts: OrderedDict[tuple[int, int], Any] = OrderedDict()
+        self.parts_lock = threading.Lock()
         self.drawing = threading.Lock()  # matplotlib draws for one thread at a time
         self.quit: Callable[[], None] = lambda: None
         self._templates = jinja2.Environment(

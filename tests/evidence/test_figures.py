@@ -148,3 +148,13 @@ def test_shares_of_the_zones_sum_to_one():
     table = figures.zone_shares(judged)
     for _, part in table.groupby("kind"):
         assert part["share"].sum() == pytest.approx(1.0, abs=1e-12)
+
+
+def test_of_a_handful_of_serves_neither_bias_nor_pace_is_said():
+    """An interval of metres says nothing: below five landed serves there is a sentence instead."""
+    four = figures.student_figures(
+        serves_at(np.repeat(LEFT, 4, axis=0)), rng=np.random.default_rng(0)
+    )
+    words = {figure.key: figure.words for figure in four}
+    assert words["bias_side"] == "too few landed serves"
+    assert words["pace"] == "too few serves with a pace"

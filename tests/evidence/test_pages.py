@@ -152,6 +152,14 @@ def test_quality_is_said_in_words():
     said = quality_words({"net_residual_mm": 3.0, "net_residual_px": 0.4, "other": True})
     assert said == "net found within 3 mm (0.4 px)"
     assert quality_words({}) == "accuracy not stated by the analysis"
+    said = quality_words({"expected_error_95_mm": 14.2, "expected_error_95_typical_mm": 8.0})
+    assert said == "a bounce is expected within 8 mm over most of the table, 14 mm at worst (95%)"
+    assert quality_words({"expected_error_95_mm": None}) == "accuracy not stated by the analysis"
+
+
+def test_the_expected_error_stands_on_the_page(demo, evidence):
+    worst = demo.drill(evidence.films[0].drill_id).calibration_summary["expected_error_95_mm"]
+    assert f"{worst:.0f} mm at worst (95%)" in student_html(evidence)
 
 
 def test_a_file_is_written_whole_or_not_at_all(tmp_path):

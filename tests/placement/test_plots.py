@@ -155,6 +155,12 @@ def test_targets_of_one_zone_share_one_outline(ax):
     assert "short left\nlong left" in words(ax)
 
 
+def test_letters_of_one_zone_stand_side_by_side(ax):
+    both = [Target(side="left", depth="short"), Target(side="left", depth="long")]
+    plot_targets(plot_table(ax), both, captions=["A", "C"])
+    assert "A C" in words(ax)
+
+
 def difference(threshold):
     x, y = np.linspace(0.05, 1.32, 30), np.linspace(-0.7, 0.7, 31)
     bump = np.exp(-((x[:, None] - 0.4) ** 2 + (y - 0.3) ** 2) / 0.02)

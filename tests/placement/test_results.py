@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from calibration import Calibration
+from calibration import Calibration, error_map_of
 from placement import results
 from placement.analysis import BOUNCE_COLUMNS, SERVE_COLUMNS
 from placement.records.results import read_results
@@ -99,6 +99,16 @@ def test_run_tells_version_settings_hash_and_times(folder, analysis):
     assert run["counts"]["outcomes"] == {"good": 3, "net": 1, "let": 1}
     assert run["warnings"] == ["The film is dim."]
     assert "negative-x end" in run["calibration"]["ends"]
+
+
+def test_run_tells_the_error_to_be_expected_over_the_table(folder, analysis):
+    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))["calibration"]
+    # the same map as `stand` prints before filming, worked out in calibration and tested there
+    expected = error_map_of(analysis.calibration, fps=analysis.clip.fps, grid=(9, 5))
+    assert run["expected_error_95_mm"] == pytest.approx(1e3 * expected.worst, abs=0.05)
+    assert run["expected_error_95_typical_mm"] == pytest.approx(1e3 * expected.typical, abs=0.05)
+    summary = json.loads(read_results(folder).calibration_summary)
+    assert summary["expected_error_95_mm"] == run["expected_error_95_mm"]
 
 
 def test_the_records_can_read_the_folder(folder):

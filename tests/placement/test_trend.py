@@ -1,5 +1,7 @@
 """Trends against statsmodels, and their false alarms and coverage by simulation."""
 
+import re
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
@@ -80,6 +82,7 @@ def test_clear_rise_is_found_and_said():
     assert found.is_beyond_chance
     assert found.sentence(0, 3).startswith("rising over 4 drills, from about 2")
     assert "more than chance" in found.sentence(0, 3)
+    assert re.search(r"from about 2\d% to about [78]\d%:", found.sentence(0, 3))
 
 
 def test_doubtful_rise_is_said_to_be_doubtful():

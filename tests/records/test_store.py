@@ -280,3 +280,20 @@ def test_a_damaged_results_folder_is_one_sentence(store, tmp_path, name, content
     with pytest.raises(RecordsError, match=match):
         store.import_results(folder)
     assert len(store.drills()) == 0
+
+
+def test_the_results_folder_is_found_again_only_while_it_holds_that_analysis(store, tmp_path):
+    folder = write_results(tmp_path / "out" / "clip", two_turns())
+    drill = store.import_results(folder).drill_id
+    assert store.results_folder(drill) == folder
+    moved = folder.rename(tmp_path / "moved")
+    assert store.results_folder(drill) is None
+    assert store.import_results(moved).already_there
+    assert store.results_folder(drill) == moved
+    # Measured again in the same place, but not brought in: its serve numbers are not the store's.
+    write_results(moved, two_turns(missed=3))
+    assert store.results_folder(drill) is None
+    (moved / "run.json").write_text("{", encoding="utf-8")
+    assert store.results_folder(drill) is None
+    with pytest.raises(RecordsError, match="no filmed drill 99"):
+        store.results_folder(99)

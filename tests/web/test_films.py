@@ -8,10 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
+from placement import results
+from placement.analysis import Crop
 from placement.video import VideoError
 from placement.web.films import Film, FilmShelf
 from tests.web.conftest import Page
-from tests.web.made import FPS, make_film, read_number
+from tests.web.made import FPS, make_film, make_results, read_number
 
 
 @pytest.mark.parametrize("order", ["on", "back", "anywhere"])
@@ -86,3 +88,24 @@ def test_the_picture_of_a_serve_is_at_its_time(web: Page, filmed: int) -> None:
     assert read_number(answer.content) == round((serve["t"] + 0.2) * FPS)
     for wrong in ("0", "x", "", "999999"):
         assert web.get(f"/films/{filmed}/at.jpg?serve={wrong}").status_code == 404
+
+
+def test_small_pictures_are_found_for_films_that_the_command_line_brought_in(
+    web: Page, film_file: Path, tmp_path: Path
+) -> None:
+    film = tmp_path / "films" / "drill.mp4"
+    film.write_bytes(film_file.read_bytes())
+    folder = make_results(tmp_path / "out", film)
+    grey = np.full((48, 64), 90, np.uint8)
+    crops = [Crop(time_s=t, frame=round(t * FPS), luma=grey, origin=(10, 20)) for t in (0.5, 1.1)]
+    results._write_crops(crops, folder / results.CROPS)
+    lines = [f"1,{0.2 + 0.01 * k:.2f},{-1 + 0.04 * k:.2f},0.1,0.2" for k in range(40)]
+    (folder / "paths.csv").write_text("\n".join(["serve,time_s,x_m,y_m,z_m", *lines]))
+    drill = web.site.store.import_results(folder).drill_id
+    data = web.get(f"/films/{drill}/serves.json").json()
+    assert [c["t"] for c in data["crops"]] == [0.5, 1.1]
+    assert data["crops"][0]["box"] == [10, 20, 64, 48]
+    assert len(data["serves"][0]["path"]) == 40
+    picture = web.get(f"/films/{drill}/crops/1.jpg").content
+    assert cv2.imdecode(np.frombuffer(picture, np.uint8), 0).shape == (48, 64)
+    assert web.get(f"/films/{drill}/crops/2.jpg").status_code == 404
