@@ -5,7 +5,9 @@ how much a pixel differs from the same pixel shortly before AND after (twice: a 
 step, so that a ball flying along the line of sight is still seen), and how much it stands out of
 its neighbourhood (a morphological top hat, which keeps what is narrower than its square, so limbs
 and shirts drop out). Red difference is added to luma, so that an orange ball stands out as well as
-a white one. Everything is 8-bit integer arithmetic on whole pictures; no loop visits a pixel.
+a white one. Everything is 8-bit integer arithmetic on whole pictures; no loop visits a pixel. The
+working picture is coarse, a ball three or four pixels wide: that suffices to find it and is soon
+searched; its exact place is measured later, on the film's own pixels (`placement.ball_image`).
 
 Source: top hat: Serra, Image Analysis and Mathematical Morphology (1982).
 """
@@ -13,6 +15,7 @@ Source: top hat: Serra, Image Analysis and Mathematical Morphology (1982).
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,9 +24,12 @@ import numpy as np
 
 from placement.video import Frame
 
-_WORK_SIDE = 960  # px: the longer side of the working picture lies at about this size
+_WORK_SIDE = 480  # px: the longer side of the working picture lies at about this size
 _RED_NEUTRAL: Any = 138  # Cr above this counts as ball colour; 128 is grey, wood and skin reach 150
-_MOST = 32  # candidates kept in a frame, strongest first
+_LEAST: Any = 30  # sum of contrast over 3 x 3 px from which there may be a ball
+_LOOKED_AT = 96  # strongest local maxima of a frame that are looked at
+_MOST = 24  # of these, candidates kept
+_CENTRE = 2  # px about a local maximum over which the centre of brightness is taken
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,7 +48,7 @@ class Candidates:
     compactness : ndarray, shape (N,)
         Share of the brightness around a candidate that lies close to it: above about 0.5 for a
         ball by itself, about 0.35 along a limb's edge.
-    patches : tuple of ndarray, each uint8 of shape (5, P, P)
+    patches : sequence of ndarray, each uint8 of shape (5, P, P)
         Luma around each candidate: long before, shortly before, in, shortly after and long after
         the frame.
     near_s : float
@@ -56,7 +62,7 @@ class Candidates:
     points: np.ndarray
     strengths: np.ndarray
     compactness: np.ndarray
-    patches: tuple[np.ndarray, ...]
+    patches: Sequence[np.ndarray] | np.ndarray
     near_s: float
     origins: np.ndarray
 
@@ -73,20 +79,21 @@ class BallFinder:
     """
 
     def __init__(self, width: int, height: int, fps: float) -> None:
-        self.step = max(1, 2 ** max(0, round(np.log2(max(width, height) / _WORK_SIDE))))
-        self._work = (max(8, width // self.step), max(8, height // self.step))
+        self._step = max(1, 2 ** max(0, round(np.log2(max(width, height) / _WORK_SIDE))))
+        self._work = (max(8, width // self._step), max(8, height // self._step))
         scale = max(self._work) / _WORK_SIDE
         self._fps = fps
         self._near = max(1, round(fps / 30))
         self._far = max(2, self._near + 1, round(fps / 8))
-        self._box = 5 if scale > 0.75 else 3
-        self._hat = np.ones((2 * round(12 * scale) + 1,) * 2, np.uint8)
-        self._peak = np.ones((2 * max(1, round(4 * scale)) + 1,) * 2, np.uint8)
-        self._inner, self._outer = max(2, round(4 * scale)), max(5, round(10 * scale))
-        self._threshold: Any = 5 * self._box**2
+        self._hat = np.ones((2 * round(6 * scale) + 1,) * 2, np.uint8)
+        self._peak = np.ones((2 * max(1, round(2 * scale)) + 1,) * 2, np.uint8)
+        self._inner, self._outer = max(1, round(2 * scale)), max(3, round(5 * scale))
         self.patch = max(24, 8 * round(max(width, height) / 240))
-        self._frames: deque[Frame] = deque(maxlen=2 * self._far + 1)
-        self._small: deque[np.ndarray] = deque(maxlen=2 * self._far + 1)
+        count = 2 * self._far + 1
+        self._frames: deque[Frame] = deque(maxlen=count)
+        self._small: deque[np.ndarray] = deque(maxlen=count)
+        edge = 2 * self._outer
+        self._canvas = np.zeros((self._work[1] + edge, self._work[0] + edge), np.uint8)
 
     def push(self, frame: Frame) -> Candidates | None:
         """Take the next frame; return the candidates of that `lag` frames earlier, if any."""
@@ -102,95 +109,109 @@ class BallFinder:
         return self._far
 
     def _reduced(self, frame: Frame) -> np.ndarray:
-        small = cv2.resize(frame.luma, self._work, interpolation=cv2.INTER_AREA)
-        red = frame.red
-        if red.shape != small.shape:
-            red = cv2.resize(red, self._work, interpolation=cv2.INTER_AREA)
-        return cv2.addWeighted(small, 1, cv2.subtract(red, _RED_NEUTRAL), 2, 0)
+        red = cv2.subtract(_shrunk(frame.red, self._work), _RED_NEUTRAL)
+        small = cv2.add(_shrunk(frame.luma, self._work), red)
+        return cv2.add(small, red, dst=small)
 
     def _find(self) -> Candidates:
-        small, far, near = self._small, self._far, self._near
-        now = small[far]
-        moved = cv2.max(
-            _differs(now, small[far - near], small[far + near]),
-            _differs(now, small[0], small[2 * far]),
-        )
-        stands_out = cv2.morphologyEx(now, cv2.MORPH_TOPHAT, self._hat)
-        both = cv2.min(moved, stands_out)
-        box = self._box
-        summed = cv2.boxFilter(both, cv2.CV_16U, (box, box), normalize=False)
-        highest = cv2.max(cv2.dilate(summed, self._peak), self._threshold)
-        peaks = cv2.findNonZero(cv2.compare(summed, highest, cv2.CMP_GE))
-        frame = self._frames[far]
-        if peaks is None:
-            at = np.empty((0, 2), int)
-            strengths = np.empty(0)
-        else:
-            at = peaks.reshape(-1, 2)
-            strengths = summed[at[:, 1], at[:, 0]].astype(float)
-            order = np.argsort(-strengths, kind="stable")[: 2 * _MOST]
-            at, strengths = at[order], strengths[order] / box**2
-        compactness = self._compactness(both, at)
-        order = np.argsort(-strengths * compactness, kind="stable")[:_MOST]
-        at, strengths, compactness = at[order], strengths[order], compactness[order]
-        points = self.step * (self._centroids(both, at) + 0.5) - 0.5
+        now = self._small[self._far]
+        hat = cv2.morphologyEx(now, cv2.MORPH_TOPHAT, self._hat)
+        both = cv2.min(self._moved(), hat)
+        at, strengths = self._maxima(both)
+        outer = self._outer
+        self._canvas[outer:-outer, outer:-outer] = both  # zeros about it
+        windows = _windows(self._canvas, at, 2 * outer + 1)
+        close = _sums(windows, 1) / np.maximum(_sums(windows, 2), 1)
+        compactness = _sums(windows, self._inner) / np.maximum(_sums(windows, outer), 1)
+        # strong ones, as a near ball is, by turns with small ones, as a far ball in a crowd is
+        strong = _places(strengths * compactness)
+        small = _places(strengths**0.75 * compactness * close**2)
+        best = np.argsort(np.minimum(strong, small), kind="stable")[:_MOST]
+        points = self._step * (at[best] + _centres(windows[best]) + 0.5) - 0.5
         patches, origins = self._cut(points)
+        frame = self._frames[self._far]
         return Candidates(
             frame=frame.index,
             time_s=frame.time_s,
             points=points,
-            strengths=strengths,
-            compactness=compactness,
+            strengths=strengths[best],
+            compactness=compactness[best],
             patches=patches,
             near_s=self._near / self._fps,
             origins=origins,
         )
 
-    def _compactness(self, picture: np.ndarray, at: np.ndarray) -> np.ndarray:
-        """Brightness in a small square over that in a large one, around each peak."""
-        sums = cv2.integral(picture)
-        height, width = picture.shape
+    def _roles(self) -> tuple[int, int, int, int, int]:
+        """Which of the held frames are long before, shortly before, now and so on."""
+        far, near = self._far, self._near
+        return 0, far - near, far, far + near, 2 * far
 
-        def square(reach: int) -> np.ndarray:
-            low_u, high_u = np.maximum(at[:, 0] - reach, 0), np.minimum(at[:, 0] + reach + 1, width)
-            low_v, high_v = (
-                np.maximum(at[:, 1] - reach, 0),
-                np.minimum(at[:, 1] + reach + 1, height),
-            )
-            return (
-                sums[high_v, high_u] - sums[low_v, high_u]
-                - sums[high_v, low_u] + sums[low_v, low_u]
-            ).astype(float)  # fmt: skip
+    def _moved(self) -> np.ndarray:
+        """How much each pixel differs from before and after, by the better of two steps."""
+        long_before, before, now, after, long_after = (self._small[i] for i in self._roles())
+        short = cv2.min(cv2.absdiff(now, before), cv2.absdiff(now, after))
+        long = cv2.min(cv2.absdiff(now, long_before), cv2.absdiff(now, long_after))
+        return cv2.max(short, long)
 
-        return square(self._inner) / np.maximum(square(self._outer), 1.0)
+    def _maxima(self, both: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Where the sums over 3 x 3 px are highest (N, 2), and their means (N,), best first."""
+        summed = cv2.boxFilter(both, cv2.CV_16U, (3, 3), normalize=False)
+        highest = cv2.max(cv2.dilate(summed, self._peak), _LEAST)
+        found = np.flatnonzero(cv2.compare(summed, highest, cv2.CMP_GE).view(bool))
+        strengths = summed.ravel()[found] / 9
+        order = np.argsort(-strengths, kind="stable")[:_LOOKED_AT]
+        row, column = np.divmod(found[order], self._work[0])
+        return np.column_stack([column, row]), strengths[order]
 
-    def _centroids(self, picture: np.ndarray, at: np.ndarray) -> np.ndarray:
-        """Centre of brightness around each peak, working px."""
-        reach = self._box // 2 + 1
-        steps = np.arange(-reach, reach + 1)
-        height, width = picture.shape
-        v = np.clip(at[:, 1, None, None] + steps[:, None], 0, height - 1)
-        u = np.clip(at[:, 0, None, None] + steps[None, :], 0, width - 1)
-        weights = picture[v, u].astype(np.float32)
-        total = np.maximum(weights.sum((1, 2)), 1e-6)
-        return np.column_stack(
-            [(weights * u).sum((1, 2)) / total, (weights * v).sum((1, 2)) / total]
-        )
-
-    def _cut(self, points: np.ndarray) -> tuple[tuple[np.ndarray, ...], np.ndarray]:
+    def _cut(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Luma patches around `points` in the frames before, at and after."""
         side = self.patch
-        far, near = self._far, self._near
-        frames = [self._frames[i].luma for i in (0, far - near, far, far + near, 2 * far)]
-        height, width = frames[0].shape
+        lumas = [self._frames[i].luma for i in self._roles()]
+        height, width = lumas[0].shape
         origins = np.rint(points - (side - 1) / 2).astype(int)
-        origins[:, 0] = np.clip(origins[:, 0], 0, max(0, width - side))
-        origins[:, 1] = np.clip(origins[:, 1], 0, max(0, height - side))
-        patches = tuple(
-            np.stack([f[v : v + side, u : u + side] for f in frames]) for u, v in origins.tolist()
-        )
+        origins = np.clip(origins, 0, (max(0, width - side), max(0, height - side)))
+        patches = np.empty((len(points), 5, side, side), np.uint8)
+        for k, luma in enumerate(lumas):
+            patches[:, k] = _windows(luma, origins, side)
         return patches, origins
 
 
-def _differs(now: np.ndarray, before: np.ndarray, after: np.ndarray) -> np.ndarray:
-    return cv2.min(cv2.absdiff(now, before), cv2.absdiff(now, after))
+def _shrunk(picture: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """Means over blocks; by halves, for which there is a fast way."""
+    while picture.shape[1] >= 4 * size[0] and picture.shape[0] >= 4 * size[1]:
+        half = (picture.shape[1] // 2, picture.shape[0] // 2)
+        picture = cv2.resize(picture, half, interpolation=cv2.INTER_AREA)
+    if picture.shape == size[::-1]:
+        return picture
+    return cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+
+
+def _windows(picture: np.ndarray, corner: np.ndarray, side: int) -> np.ndarray:
+    """Copies of the squares whose first pixels are `corner` (N, 2), (u, v)."""
+    views = np.lib.stride_tricks.sliding_window_view(picture, (side, side))
+    return np.asarray(views[corner[:, 1], corner[:, 0]])
+
+
+def _sums(windows: np.ndarray, reach: int) -> np.ndarray:
+    """Sums (N,) over the middle of square windows (N, S, S), `reach` px to each side."""
+    middle = windows.shape[1] // 2
+    part = slice(middle - reach, middle + reach + 1)
+    return np.asarray(windows[:, part, part].sum((1, 2), dtype=np.int64))
+
+
+def _centres(windows: np.ndarray) -> np.ndarray:
+    """Centres of brightness (N, 2), px from the middle of square windows (N, S, S)."""
+    middle = windows.shape[1] // 2
+    part = slice(middle - _CENTRE, middle + _CENTRE + 1)
+    weights = windows[:, part, part]
+    lags = np.arange(-_CENTRE, _CENTRE + 1.0)
+    by_column, by_row = weights.sum(1, dtype=np.int64), weights.sum(2, dtype=np.int64)
+    total = np.maximum(by_row.sum(1), 1)
+    return np.column_stack([by_column @ lags, by_row @ lags]) / total[:, None]
+
+
+def _places(scores: np.ndarray) -> np.ndarray:
+    """Place of each score from the highest, 0, on."""
+    places = np.empty(len(scores), int)
+    places[np.argsort(-scores, kind="stable")] = np.arange(len(scores))
+    return places
