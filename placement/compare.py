@@ -169,7 +169,7 @@ def energy_test(
         distance=distance,
         statistic=float(statistic[0]),
         p_value=shuffles.p_value(statistic),
-        smallest_p=_smallest_p(shuffles),
+        smallest_p=shuffles.smallest_p,
         n_shuffles=len(shuffles.second) - 1,
         is_exact=shuffles.is_exact,
     )
@@ -324,13 +324,6 @@ def _joined(first: ArrayLike | None, second: ArrayLike | None) -> NDArray | None
     if first is None or second is None:
         raise ValueError("targets must be given for both drills, or for neither")
     return np.concatenate([np.asarray(first), np.asarray(second)])
-
-
-def _smallest_p(shuffles: Shuffles) -> float:
-    """The least p-value: when the drills have as many turns, each split has a mirror picture."""
-    second = shuffles.second
-    mirrored = bool((second == ~second[0]).all(axis=1).any()) if shuffles.is_exact else False
-    return (2 if mirrored else 1) / len(second)
 
 
 def _distances(x: Floats, y: Floats) -> Floats:

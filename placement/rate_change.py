@@ -129,7 +129,7 @@ def rate_test_by_turns(
     second : array_like of bool, shape (T,)
         Whether each turn belonged to the second drill.
     rng : Generator
-        The caller's, seeded.
+        The caller's, seeded: for the shuffles, and for the lot among ties.
     targets : array_like, shape (T,), optional
         The target of each turn; turns are then shuffled within targets only.
     n_shuffles : int
@@ -138,10 +138,10 @@ def rate_test_by_turns(
     Returns
     -------
     float
-        Two-sided p-value, ties counted half: rates of few serves tie often.
+        Two-sided p-value; ties, which rates of few serves make often, are broken by lot.
     """
     k, m = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
     shuffles = shuffle_turns(second, rng=rng, strata=targets, n_shuffles=n_shuffles)
     b = shuffles.second.astype(float)
     difference = (b @ k) / (b @ m) - ((1 - b) @ k) / ((1 - b) @ m)
-    return shuffles.p_value(np.abs(difference), half_ties=True)
+    return shuffles.p_value(np.abs(difference), ties=rng)

@@ -1,8 +1,9 @@
 """Single frames of a film, quickly, forwards and backwards.
 
 Frame n is the one with the n-th smallest presentation time stamp. The decoder goes on where it is
-when the next frame is asked for; else it starts at the key frame before. The last frames that were
-decoded are kept, so that a step back costs no decoding.
+when the next frame is asked for; else it starts at the key frame before. Of what was decoded on the
+way the last frames are kept: many after a step back, which will be followed by others, few after a
+jump, which must not push out the frames about the place that is looked at.
 """
 
 from __future__ import annotations
@@ -18,7 +19,10 @@ import numpy as np
 
 from placement.video import VideoError
 
-KEPT_FRAMES = 40  # decoded, about 3 MB each at 1080p
+KEPT_FRAMES = 56  # decoded, about 3 MB each at 1080p
+KEPT_BACK = 32  # of them, on the way to a frame a little before the one asked for last
+KEPT_JUMP = 6  # on the way to any other
+BACK = 12  # frames before the last one asked for that count as a step back
 KEPT_PICTURES = 240  # packed as JPEG
 OPEN_FILMS = 2
 QUALITY = 82
@@ -63,6 +67,7 @@ class Film:
         self._closed = False
         self._decoder: Any = None
         self._position = -2  # frame that the decoder gave last
+        self._asked = -2  # frame that was asked for last
         self._frames: OrderedDict[int, Any] = OrderedDict()
         self._pictures: OrderedDict[tuple[int, Region | None], bytes] = OrderedDict()
 
@@ -109,6 +114,9 @@ class Film:
         frame = self._frames.get(index)
         if frame is None:
             frame = self._decode(index)
+        else:
+            self._frames.move_to_end(index)
+        self._asked = index
         picture = frame.to_ndarray(format="bgr24")
         quarter = round(frame.rotation / 90) % 4
         return np.ascontiguousarray(np.rot90(picture, k=quarter)) if quarter else picture
@@ -118,6 +126,7 @@ class Film:
             raise VideoError(f"{self.path.name} was closed; ask for the frame again.")
         try:
             near = self._decoder is not None and 0 < index - self._position <= 8
+            way = KEPT_BACK if 0 < self._asked - index <= BACK else KEPT_JUMP
             if not near:
                 place = int(np.searchsorted(self._keys, self._pts[index], side="right")) - 1
                 start = int(self._keys[max(place, 0)]) if len(self._keys) else int(self._pts[0])
@@ -128,6 +137,8 @@ class Film:
                     continue
                 here = int(np.searchsorted(self._pts, frame.pts))
                 self._position = here
+                if here <= index - way:
+                    continue
                 self._frames[here] = frame
                 self._frames.move_to_end(here)
                 while len(self._frames) > KEPT_FRAMES:

@@ -37,7 +37,7 @@ def check_page(request: Request) -> Response:
     data = check_data(site, drill_id)
     return site.page(
         "check.html", drill=site.store.drill(drill_id), data=data,
-        outcomes=[(word, OUTCOME_WORDS[word]) for word in OUTCOMES],
+        outcomes=[(word, OUTCOME_WORDS[word]) for word in OUTCOMES], depths=DEPTHS,
     )  # fmt: skip
 
 

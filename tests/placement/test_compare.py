@@ -166,6 +166,15 @@ def test_rate_interval_and_turn_test_give_5_percent_false_alarms():
     assert 0.04 < np.mean(by_interval) < 0.06
 
 
+@pytest.mark.parametrize(("turns", "serves", "rate"), [((4, 4), 5, 0.6), ((3, 4), 10, 0.8)])
+def test_turn_test_gives_5_percent_false_alarms_with_few_turns_too(turns, serves, rate):
+    rng = np.random.default_rng(11)
+    n, second = np.full(sum(turns), serves), np.arange(sum(turns)) >= turns[0]
+    hits = rng.binomial(serves, rate, size=(3000, len(n)))
+    alarms = [rate_test_by_turns(k, n, second, rng=rng) <= 0.05 for k in hits]
+    assert 0.04 < np.mean(alarms) < 0.06  # 3000 pairs of drills: standard error 0.40 %
+
+
 def test_turn_test_is_right_where_turns_differ_and_the_interval_is_not():
     # Turns of the same drill swing between 30 and 90 %: counting serves as independent cries wolf.
     rng = np.random.default_rng(9)

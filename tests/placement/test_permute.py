@@ -48,12 +48,34 @@ def test_p_value_counts_what_happened_among_the_ways():
     assert found.p_value(statistic) == pytest.approx(5 / 100, abs=0)
 
 
-def test_half_of_the_ties_count_in_a_mid_p_value():
+def test_ties_are_broken_by_lot_between_the_two_ends():
     found = shuffle_turns(np.arange(40) < 20, rng=rng(), n_shuffles=99)
     statistic = np.zeros(100)
     statistic[0:10] = 1.0  # what happened and nine ties
     statistic[10:12] = 2.0
-    assert found.p_value(statistic, half_ties=True) == pytest.approx((2 + 10 / 2) / 100, abs=1e-15)
+    lots = rng()
+    p = np.array([found.p_value(statistic, ties=lots) for _ in range(2000)])
+    assert p.min() > 2 / 100
+    assert p.max() <= 12 / 100
+    assert p.mean() == pytest.approx(7 / 100, abs=0.002)  # 3 standard errors: 0.1 / sqrt(12 * 2000)
+    assert found.p_value(statistic, ties=rng()) == found.p_value(statistic, ties=rng())
+
+
+@pytest.mark.parametrize("n", [1, 2, 3])
+def test_too_few_turns_are_never_beyond_chance_whatever_the_lot(n):
+    found = shuffle_turns(np.arange(2 * n) >= n, rng=rng())
+    theirs = found.second[:, n:].sum(axis=1)
+    statistic = np.abs(theirs - n / 2)  # what happened is the most different, with its mirror
+    assert found.smallest_p > 0.05
+    for seed in range(20):
+        p = found.p_value(statistic, ties=np.random.default_rng(seed))
+        assert p == found.p_value(statistic) > 0.05
+
+
+def test_smallest_p_counts_the_mirror_picture():
+    # 4 v 4: 70 ways, each with its mirror picture; 3 v 4: 35 ways without.
+    assert shuffle_turns(np.arange(8) >= 4, rng=rng()).smallest_p == pytest.approx(2 / 70)
+    assert shuffle_turns(np.arange(7) >= 3, rng=rng()).smallest_p == pytest.approx(1 / 35)
 
 
 def test_threshold_is_exceeded_by_at_most_5_of_100():

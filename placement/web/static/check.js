@@ -6,7 +6,7 @@ const $ = (id) => document.getElementById(id);
 const WORDS = { good: "good", let: "let", net: "in the net", missed: "missed the table", "own-twice": "own half twice", unclear: "unclear" };
 const KEYS = { g: "good", l: "let", n: "net", m: "missed", t: "own-twice", u: "unclear" };
 let data = readData("data");
-let order = "doubt", ids = [], current = null, frame = 0, moving = null, held = false, queue = Promise.resolve();
+let order = "doubt", ids = [], current = null, frame = 0, way = 1, moving = null, held = false, queue = Promise.resolve();
 const hasFilm = data.times.length > 0;
 const at = `/films/${data.film}`;
 
@@ -31,6 +31,8 @@ function likely() {
   const next = neighbour(1), before = neighbour(-1);
   if (hasFilm) {
     const here = stepper.wanted, last = data.times.length - 1;
+    // Whoever steps back goes on stepping back: the film is read in that direction first.
+    if (way < 0) for (let k = 1; k <= 12; k++) near.push(here - k);
     near.push(here + 1, here - 1, here + 2);
     if (next) near.push(startFrame(next));
     for (const b of s?.bounces ?? []) near.push(frameAt(data.times, b.t));
@@ -49,6 +51,7 @@ function landingBounce(serve) {
 }
 function goFrame(n) {
   if (!hasFilm) return;
+  way = stepper.wanted - n > 0 && stepper.wanted - n <= 3 ? -1 : 1;
   n = Math.max(0, Math.min(data.times.length - 1, n));
   stepper.go(n, likely);
 }
@@ -156,6 +159,8 @@ function showServe() {
   $("accept").lastChild.textContent = " Right as it is";
   $("remove").lastChild.textContent = s.removed ? " It is a serve" : " No serve";
   for (const button of document.querySelectorAll("[data-outcome]")) button.setAttribute("aria-pressed", String(button.dataset.outcome === s.outcome));
+  $("depths").hidden = s.outcome !== "good" && s.outcome !== "let";
+  for (const button of document.querySelectorAll("[data-depth]")) button.setAttribute("aria-pressed", String(button.dataset.depth === s.depth));
   drawTable(); drawMarks();
 }
 
@@ -265,6 +270,12 @@ function outcome(word) {
   serve.outcome = word; serve.look = false; label(serve); showServe();
   change(serve, { outcome: word, checked: true });
 }
+function depth(word) {
+  if (!current || $("depths").hidden) return;
+  const serve = current;
+  serve.depth = word; serve.look = false; label(serve); showServe();
+  change(serve, { depth: word, checked: true });
+}
 function remove() { if (current) change(current, { removed: !current.removed, checked: true }); }
 function add() {
   queue = queue.then(async () => {
@@ -287,6 +298,8 @@ for (const button of document.querySelectorAll("[data-outcome]")) {
   button.replaceChildren(make("kbd", {}, key.toUpperCase()), ` ${WORDS[button.dataset.outcome]}`);
   button.addEventListener("click", () => outcome(button.dataset.outcome));
 }
+const depths = [...document.querySelectorAll("[data-depth]")];
+for (const button of depths) button.addEventListener("click", () => depth(button.dataset.depth));
 for (const [id, act] of Object.entries({ accept, move: startMove, remove, add, undo: () => back("undo"), redo: () => back("redo"),
   "frame-back": () => goFrame(stepper.wanted - 1), "frame-on": () => goFrame(stepper.wanted + 1), "bounce-back": () => goBounce(-1), "bounce-on": () => goBounce(1) })) $(id).addEventListener("click", act);
 for (const radio of document.querySelectorAll("[name=order]")) radio.addEventListener("change", () => { order = radio.value; sort(); fillList(); if (current) label(current); });
@@ -303,6 +316,7 @@ document.addEventListener("keydown", (event) => {
   if ((key === "ArrowLeft" || key === "ArrowRight") && event.target.type === "radio") return;
   const acts = { j: () => step(1), k: () => step(-1), ArrowRight: () => goFrame(stepper.wanted + 1), ArrowLeft: () => goFrame(stepper.wanted - 1),
     b: () => goBounce(event.shiftKey ? -1 : 1), v: startMove, x: remove, a: add, z: () => back("undo"), y: () => back("redo") };
+  depths.forEach((button, k) => { acts[String(k + 1)] = () => depth(button.dataset.depth); });
   if (KEYS[key]) acts[key] = () => outcome(KEYS[key]);
   if (!acts[key]) return;
   event.preventDefault(); acts[key]();
