@@ -29,7 +29,8 @@ _EACH = 3  # restitution, unexplained change of speed along x and y
 _STEPS = np.array([2e-4, 1e-3, 1e-3, 5e-3, 5e-3, 5e-3, 1.0, 1.0, 1.0, 5e-3, 5e-3, 2e-2])
 _STEPS_EACH = np.array([2e-3, 5e-3, 5e-3])
 _SCALES = np.array([0.01, 0.05, 0.05, 0.3, 0.3, 0.3, 60.0, 60.0, 60.0, 0.05, 0.05, 0.4])
-_SCALES_EACH = np.array([0.04, 0.1, 0.1])
+_SCALES_EACH = np.array([0.3, 0.3, 0.3])  # velocity after a bounce
+_REACH = 4.0  # natural sizes of the unknowns: the first step's length
 _LONGEST_ARC = 1.2  # s
 _ROBUST = 2.5  # standard deviations beyond which a sighting loses weight
 _SETTLED = 1e-3  # share by which the squares may still fall when a fit ends
@@ -75,8 +76,17 @@ class Sightings:
     covariances: np.ndarray
 
     def whiteners(self) -> np.ndarray:
-        """Matrices that turn pixel residuals into standard deviations, shape (N, 2, 2)."""
-        return np.linalg.inv(np.linalg.cholesky(self.covariances + _MODEL_SD**2 * np.eye(2)))
+        """Matrices that turn pixel residuals into standard deviations, shape (N, 2, 2).
+
+        The inverses of the Cholesky factors, lower triangular.
+        """
+        c = self.covariances
+        a = 1 / np.sqrt(c[:, 0, 0] + _MODEL_SD**2)
+        share = c[:, 1, 0] * a
+        b = 1 / np.sqrt(c[:, 1, 1] + _MODEL_SD**2 - share * share)
+        out = np.zeros((len(c), 2, 2))
+        out[:, 0, 0], out[:, 1, 0], out[:, 1, 1] = a, -share * a * b, b
+        return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,6 +123,7 @@ class Path:
     chi2: float
     residuals: np.ndarray
     n_sightings: int
+    _known: Traced | None = field(default=None, init=False, repr=False)
 
     @property
     def misfit(self) -> float:
@@ -123,13 +134,21 @@ class Path:
         """The path as a function of time, for `theta` or for a batch (B, P) around it."""
         return Model(self.theta[None] if batch is None else batch, self.n_bounces)
 
+    @property
+    def _traced(self) -> Traced:
+        """The path traced, when first needed."""
+        if self._known is None:
+            object.__setattr__(self, "_known", Traced(self.theta, self.n_bounces))
+        assert self._known is not None
+        return self._known
+
     def positions(self, times: np.ndarray) -> np.ndarray:
         """Where the ball's centre is at `times` (N,), m, shape (N, 3)."""
-        return Traced(self.theta, self.n_bounces, slopes=False).at(np.asarray(times))[0]
+        return self._traced.at(np.asarray(times))[0]
 
     def velocities(self, times: np.ndarray) -> np.ndarray:
         """Velocities at `times` (N,), m/s, shape (N, 3)."""
-        return Traced(self.theta, self.n_bounces, slopes=False).at(np.asarray(times))[1]
+        return self._traced.at(np.asarray(times))[1]
 
     def pictures(self, camera: Camera, times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Where the ball is seen at `times` (N,), px, and how surely.
@@ -141,10 +160,11 @@ class Path:
         covariances : ndarray, shape (N, 2, 2)
             px^2, of the path alone, by first order.
         """
-        traced = Traced(self.theta, self.n_bounces)
+        traced = self._traced
         position, velocity, parts = traced.at(np.asarray(times))
         points, slopes = project_with_slopes(camera, position)
         jacobian = traced.picture_slopes(slopes, velocity, parts)
+        jacobian = traced.by_theta(jacobian)
         return points, jacobian @ self.covariance @ jacobian.transpose(0, 2, 1)
 
     def propagate(self, function: Any) -> tuple[np.ndarray, np.ndarray]:
@@ -334,30 +354,33 @@ def fit_path(
     if solver not in _SOLVERS:
         raise ValueError(f"solver must be one of {sorted(_SOLVERS)}, got {solver!r}")
     problem = _Problem(camera, sightings, n_bounces, expectations, readout_s)
-    theta = _SOLVERS[solver](problem, np.array(start, dtype=float), most_steps)
-    if theta is None:
+    begin = Traced(np.array(start, dtype=float), n_bounces).left
+    left = _SOLVERS[solver](problem, begin, most_steps)
+    if left is None:
         return None
-    at = problem.evaluate(theta)
+    at = problem.evaluate(left)
     n = 2 * len(problem.times)
     weight = _huber_weights(at.rows)
     chi2 = float((weight * at.rows**2).sum())
     # sightings that scatter more than they should make the pictures' share as much wider
     excess = max(1.0, chi2 / max(2.0, n - 9.0))
-    normal = (at.jacobian.T * (weight / excess)) @ at.jacobian
-    normal.flat[:: len(theta) + 1] += problem.prior_weight
+    normal = (at.jacobian.T * (weight / excess)) @ at.jacobian + at.prior_jacobian.T @ (
+        at.prior_jacobian
+    )
     try:
         covariance = np.linalg.inv(normal)
     except np.linalg.LinAlgError:
         return None
     contacts = at.traced.contacts
-    slopes = np.stack([c.d_place[:2] for c in contacts])
+    slopes = at.traced.contact_slopes()[:, 1:3]
     own = slopes @ covariance @ slopes.transpose(0, 2, 1)
+    back = at.traced.theta_slopes()
     times = np.array([c.time for c in contacts])
     if not (np.isfinite(at.rows).all() and np.isfinite(own).all() and np.isfinite(times).all()):
         return None
-    return Path(
-        theta=theta,
-        covariance=covariance,
+    path = Path(
+        theta=at.traced.theta,
+        covariance=back @ covariance @ back.T,
         n_bounces=n_bounces,
         bounce_times=times,
         bounce_places=np.array([c.place[:2] for c in contacts]),
@@ -366,16 +389,27 @@ def fit_path(
         residuals=at.residuals,
         n_sightings=len(problem.times),
     )
+    object.__setattr__(path, "_known", at.traced)
+    return path
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Evaluation:
-    """A path against the sightings: residuals in standard deviations, and their derivatives."""
+    """A path against sightings and expectations, in standard deviations, and the derivatives.
+
+    By the unknowns in the form with velocities after bounces, see `Traced`.
+    """
 
     traced: Traced
     residuals: np.ndarray  # px, seen minus fitted
     rows: np.ndarray  # (2 N,)
     jacobian: np.ndarray  # (2 N, P)
+    prior_rows: np.ndarray  # (P,)
+    prior_jacobian: np.ndarray  # (P, P)
+
+    def cost(self, width: float = _ROBUST, doubt: float = 1.0) -> float:
+        """Huber's loss of the pictures over `doubt`, and squares of the expectations."""
+        return _huber_cost(self.rows, width) / doubt + float(self.prior_rows @ self.prior_rows)
 
 
 class _Problem:
@@ -394,26 +428,33 @@ class _Problem:
         self.points = sightings.points
         self.whiten = sightings.whiteners()
         self.prior_mean, sd = _prior(expectations, n_bounces)
-        self.prior_weight = 1 / sd**2
+        self.prior_share = 1 / sd
         self.times = sightings.times + readout_s * (sightings.points[:, 1] / camera.size[1] - 0.5)
 
-    def evaluate(self, theta: np.ndarray) -> _Evaluation:
+    def evaluate(self, left: np.ndarray) -> _Evaluation:
         with np.errstate(all="ignore"):  # a wild trial step may overflow; it is then not taken
-            traced = Traced(theta, self.n_bounces)
+            traced = Traced(left, self.n_bounces, leaving=True)
             position, velocity, parts = traced.at(self.times)
-            seen, slopes = project_with_slopes(self.camera, position)
-            jacobian = traced.picture_slopes(self.whiten @ slopes, velocity, parts)
+            seen, slopes = project_with_slopes(self.camera, position, self.whiten)
+            jacobian = traced.picture_slopes(slopes, velocity, parts)
             gap = seen - self.points
-            rows = (self.whiten @ gap[:, :, None])[:, :, 0]
+            w = self.whiten
+            rows = np.empty_like(gap)
+            np.multiply(w[:, 0, 0], gap[:, 0], out=rows[:, 0])
+            np.multiply(w[:, 1, 1], gap[:, 1], out=rows[:, 1])
+            rows[:, 1] += w[:, 1, 0] * gap[:, 0]
         if not np.isfinite(rows).all():
             lost = ~np.isfinite(rows).all(axis=1)
             rows[lost] = 1e3
             jacobian[lost] = 0.0
-        return _Evaluation(traced, -gap, rows.ravel(), jacobian.reshape(rows.size, -1))
-
-    def pull(self, theta: np.ndarray) -> float:
-        """Squared distance from what is expected, in standard deviations."""
-        return float((self.prior_weight * (theta - self.prior_mean) ** 2).sum())
+        return _Evaluation(
+            traced,
+            -gap,
+            rows.ravel(),
+            jacobian.reshape(rows.size, -1),
+            (traced.theta - self.prior_mean) * self.prior_share,
+            traced.theta_slopes() * self.prior_share[:, None],
+        )
 
 
 def _huber_weights(rows: np.ndarray, width: float = _ROBUST) -> np.ndarray:
@@ -430,68 +471,84 @@ def _width(rows: np.ndarray, most: float) -> float:
     return float(max(_ROBUST, min(most, 2 * np.median(np.abs(rows)))))
 
 
-def _solve_own(problem: _Problem, theta: np.ndarray, most_steps: int) -> np.ndarray | None:
+def _solve_own(problem: _Problem, left: np.ndarray, most_steps: int) -> np.ndarray | None:
     """Levenberg and Marquardt's method; Huber's weights are renewed with every step.
 
-    A step that raises the cost is followed by another from where it led, before it is taken back:
-    in a curved valley the second one leads down again, farther along (the watchdog of Chamberlain,
-    Powell et al., Math. Programming Study 16:1, 1982). From a rough start Huber's limit is wide at
-    first, so that sightings far off still pull.
+    A step is as long as the path can be bent before it is no more nearly linear: so many natural
+    sizes of the unknowns, more or fewer as the last step did what it promised (Conn, Gould, Toint,
+    Trust-Region Methods, 2000, chapter 6). From a rough start Huber's limit is wide at first, so
+    that sightings far off still pull, and the pictures together count less, so that what they
+    hardly tell, such as the spin, is not thrown far off by what the start has wrong.
     """
-    damping = 1e-2
-    at = problem.evaluate(theta)
-    width = _width(at.rows, np.inf)
-    cost = _huber_cost(at.rows, width) + problem.pull(theta)
-    best = (theta, at, cost)
-    astray = False  # whether `theta` lies beyond a step that raised the cost
+    scales = _scales(problem.n_bounces)
+    at = problem.evaluate(left)
+    width, doubt = _rough(at, np.inf, np.inf)
+    cost = at.cost(width, doubt)
+    reach = _REACH
+    fresh = True
     for _ in range(most_steps):
-        weighted = at.jacobian.T * _huber_weights(at.rows, width)
-        normal = weighted @ at.jacobian
-        size = normal.diagonal() + problem.prior_weight
-        normal.flat[:: len(theta) + 1] = size
-        slope = weighted @ at.rows + problem.prior_weight * (theta - problem.prior_mean)
-        damped = normal.copy()
-        damped.flat[:: len(theta) + 1] += damping * size
-        try:
-            step = np.linalg.solve(damped, -slope)
-        except np.linalg.LinAlgError:
-            return None
-        expected = -float(step @ (slope + slope + normal @ step))  # fall of the squares
-        if not np.isfinite(expected):
-            return None
-        if not astray and expected < _SETTLED_SQUARES + _SETTLED * cost:
-            if width > _ROBUST:
-                width = _ROBUST
-                cost = _huber_cost(at.rows) + problem.pull(theta)
-                best = (theta, at, cost)
-                continue
-            return theta + step  # of which the squares say that it changes nothing that matters
-        theta = theta + step
-        at = problem.evaluate(theta)
-        before, cost = cost, _huber_cost(at.rows, width) + problem.pull(theta)
-        if cost < best[2]:
-            if not astray:
-                damping = max(damping * (0.1 if before - cost > expected / 2 else 0.5), 1e-7)
-            if width > _ROBUST:
-                width = _width(at.rows, width)
-                cost = _huber_cost(at.rows, width) + problem.pull(theta)
-            best = (theta, at, cost)
-            astray = False
-        elif not astray and damping < 1.0:
-            astray = True
-        else:
-            theta, at, cost = best
-            damping = max(damping * 10, 1e-2)
-            astray = False
-            if damping > 1e6:
-                break
-    return best[0]
+        if fresh:
+            weighted = at.jacobian.T * (_huber_weights(at.rows, width) / doubt)
+            normal = weighted @ at.jacobian + at.prior_jacobian.T @ at.prior_jacobian
+            slope = weighted @ at.rows + at.prior_rows @ at.prior_jacobian
+            try:
+                curve, turn = np.linalg.eigh(normal * scales * scales[:, None])
+            except np.linalg.LinAlgError:
+                return None
+            curve = np.maximum(curve, 1e-12)
+            pull = turn.T @ (slope * scales)
+            whole = float((pull * pull / curve).sum())  # fall of the squares at the best
+            fresh = False
+        step, size = _within(pull, curve, reach)
+        if whole < _SETTLED_SQUARES + _SETTLED * cost:
+            if width == _ROBUST and doubt == 1.0:
+                return left - (turn @ step) * scales  # of which nothing changes that matters
+            width, doubt = _ROBUST, (doubt / 10 if doubt > 15 else 1.0)
+            cost = at.cost(width, doubt)
+            fresh = True
+            continue
+        expected = float((step * (2 * pull - curve * step)).sum())
+        after = problem.evaluate(left - (turn @ step) * scales)
+        cost_after = after.cost(width, doubt)
+        ratio = (cost - cost_after) / expected
+        if ratio > 0.75:
+            reach = max(reach, 2 * size)
+        elif not ratio > 0.25:
+            reach = 0.5 * size
+        if cost_after < cost:
+            left, at = after.traced.left, after
+            width, doubt = _rough(at, width, doubt)
+            cost = at.cost(width, doubt)
+            fresh = True
+        elif reach < 1e-4:
+            break
+    return left
 
 
-def _solve_scipy(problem: _Problem, theta: np.ndarray, most_steps: int) -> np.ndarray | None:
+def _rough(at: _Evaluation, most_width: float, most_doubt: float) -> tuple[float, float]:
+    """Huber's limit, and by what the pictures' squares are divided, for a path still far off."""
+    width = _width(at.rows, most_width)
+    misfit = _huber_cost(at.rows, width) / max(4.0, len(at.rows) - 9.0)
+    return width, max(1.0, min(most_doubt, float(np.sqrt(misfit))))
+
+
+def _within(pull: np.ndarray, curve: np.ndarray, reach: float) -> tuple[np.ndarray, float]:
+    """The best step of length about `reach` at most, along the axes of the curvature."""
+    step = pull / curve
+    size = float(np.sqrt(step @ step))
+    damping = 0.0
+    for _ in range(12):
+        if size <= 1.1 * reach:
+            break
+        damping += size * size * (size / reach - 1) / float((step * step / (curve + damping)).sum())
+        step = pull / (curve + damping)
+        size = float(np.sqrt(step @ step))
+    return step, size
+
+
+def _solve_scipy(problem: _Problem, left: np.ndarray, most_steps: int) -> np.ndarray | None:
     """SciPy's Levenberg-Marquardt method, with Huber's weights renewed between short runs."""
     last: dict[bytes, _Evaluation] = {}
-    pull = np.sqrt(problem.prior_weight)
 
     def evaluation(x: np.ndarray) -> _Evaluation:
         # value and derivatives come from one pass
@@ -504,26 +561,28 @@ def _solve_scipy(problem: _Problem, theta: np.ndarray, most_steps: int) -> np.nd
     scales = _scales(problem.n_bounces)
     cost = np.inf
     for _ in range(most_steps):
-        root = np.sqrt(_huber_weights(evaluation(theta).rows))
+        root = np.sqrt(_huber_weights(evaluation(left).rows))
 
         def residuals(x: np.ndarray, root: np.ndarray = root) -> np.ndarray:
-            return np.concatenate([root * evaluation(x).rows, pull * (x - problem.prior_mean)])
+            at = evaluation(x)
+            return np.concatenate([root * at.rows, at.prior_rows])
 
         def jacobian(x: np.ndarray, root: np.ndarray = root) -> np.ndarray:
-            return np.concatenate([root[:, None] * evaluation(x).jacobian, np.diag(pull)])
+            at = evaluation(x)
+            return np.concatenate([root[:, None] * at.jacobian, at.prior_jacobian])
 
         try:
             fit = least_squares(
-                residuals, theta, jac=jacobian, method="lm", x_scale=scales,
+                residuals, left, jac=jacobian, method="lm", x_scale=scales,
                 max_nfev=most_steps, ftol=1e-6, xtol=1e-8, gtol=1e-10,
             )  # fmt: skip
         except (ValueError, np.linalg.LinAlgError):
             return None
-        theta = fit.x
+        left = fit.x
         if abs(cost - fit.cost) < 1e-6 * (1 + fit.cost):
             break
         cost = fit.cost
-    return theta
+    return left
 
 
 _SOLVERS = {"own": _solve_own, "scipy": _solve_scipy}
@@ -563,18 +622,14 @@ def first_guess(
         expectations.drag[0],
         expectations.lift[0],
     ]
-    fall = max(0.3, -incoming[2])
-    for k in range(n):
-        each = theta[_SHARED + _EACH * k : _SHARED + _EACH * (k + 1)]
-        each[:] = (expectations.restitution[0], 0.0, 0.0)
-        if k == 0:
-            each[0] = float(np.clip(outgoing[0][2] / fall, 0.7, 1.0))
     # the spin about each axis that makes the first bounce's friction right, if it slides less
     change = np.asarray(outgoing[0])[:2] - np.asarray(incoming)[:2]
     after, _ = flight.bounce(np.asarray(incoming)[None], np.zeros((1, 3)))
     missing = change - (after[0, :2] - np.asarray(incoming)[:2])
     theta[6:9] = [0.0, np.clip(missing[0] * 60, -200, 200), 0.0]
-    return theta
+    for k, leaving in enumerate(outgoing):
+        theta[_SHARED + _EACH * k : _SHARED + _EACH * (k + 1)] = np.asarray(leaving)[[2, 0, 1]]
+    return Traced(theta, n, leaving=True).theta
 
 
 def _prior(expectations: Expectations, n_bounces: int) -> tuple[np.ndarray, np.ndarray]:

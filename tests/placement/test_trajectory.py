@@ -75,14 +75,14 @@ def test_derivatives_agree_with_differences(spin):
     traced = Traced(theta, 2)
     position, velocity, parts = traced.at(times)
     _, slopes = project_with_slopes(camera, position)
-    jacobian = traced.picture_slopes(slopes, velocity, parts)
+    jacobian = traced.by_theta(traced.picture_slopes(slopes, velocity, parts))
     for j, step in enumerate([1e-6] * 3 + [1e-5] * 3 + [1e-3] * 3 + [1e-5] * 9):
         ahead, behind = theta.copy(), theta.copy()
         ahead[j] += step
         behind[j] -= step
         difference = (
-            camera.project(Traced(ahead, 2, slopes=False).at(times)[0])
-            - camera.project(Traced(behind, 2, slopes=False).at(times)[0])
+            camera.project(Traced(ahead, 2).at(times)[0])
+            - camera.project(Traced(behind, 2).at(times)[0])
         ) / (2 * step)
         size = np.abs(difference).max() + 1e-3
         np.testing.assert_allclose(jacobian[:, :, j], difference, rtol=0, atol=3e-3 * size)
