@@ -7,16 +7,14 @@ from pathlib import Path
 import pytest
 
 from placement.cli_records import add_commands
-from placement.democlass import make_demo_class
 from placement.records import Store
+from tests.demo_class import put_demo_class
 
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """The invented class; tests only read it."""
-    folder = tmp_path_factory.mktemp("demo")
-    with Store(folder / "records.sqlite") as store:
-        make_demo_class(store, folder / "results")
+    with Store(put_demo_class(tmp_path_factory.mktemp("demo") / "records.sqlite")) as store:
         yield store
 
 

@@ -32,7 +32,7 @@ def _content(store: Store) -> dict[str, list[tuple[object, ...]]]:
         }
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     people=st.lists(
         st.tuples(_codes, st.sampled_from(HANDS), _texts), min_size=1, max_size=4,

@@ -12,10 +12,9 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from placement.democlass import make_demo_class
-from placement.records import Store
 from placement.web.app import make_app
 from placement.web.settings import PageSettings
+from tests.demo_class import put_demo_class
 from tests.web.made import make_film, make_results
 
 # Without Chromium there is nothing to drive: its tests are not collected, so none is skipped.
@@ -94,8 +93,7 @@ def filmed(web: Page, film_file: Path, tmp_path: Path) -> int:
 def demo_page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     """A page with the invented class; tests only look."""
     folder = tmp_path_factory.mktemp("demo-page")
-    with Store(folder / "records.sqlite") as store:
-        make_demo_class(store, folder / "demo-results")
+    put_demo_class(folder / "records.sqlite")
     with open_page(folder) as page:
         yield page
 

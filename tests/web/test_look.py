@@ -18,6 +18,9 @@ START = ("/", "/groups", "/students", "/keep", "/about", "/bring", f"/group?name
          "/students/one?code=AK")  # fmt: skip
 
 
+_OPENED: set[str] = set()  # links stand on many pages; each is followed once
+
+
 @pytest.mark.parametrize("path", START)
 def test_every_page_opens_and_every_link_leads_somewhere(demo_page: Page, path: str) -> None:
     html = demo_page.get(path).text
@@ -25,13 +28,17 @@ def test_every_page_opens_and_every_link_leads_somewhere(demo_page: Page, path: 
     assert html.count("<h1") == 1
     tried = 0
     for link in links_in(html):
+        if link in _OPENED:
+            tried += 1
+            continue
         if "pictures/" in link or "/files/" in link or "serve=" in link or "overview" in link:
             continue  # tried below, one of each
         if link.startswith(("/keep/backup", "/keep/export")):
             continue
         assert demo_page.get(link).status_code == 200, link
+        _OPENED.add(link)
         tried += 1
-        if tried > 25:
+        if tried > 15:
             break
     assert tried > 5
 
