@@ -1,14 +1,16 @@
 """A clip from end to end: decode once, find the table, follow the ball, name the serves.
 
-The film is read a single time. While the first seconds pass, candidates are only collected, and
-stills for the median without people; then the table is found, and from there on everything runs as
-the frames come. Nothing that grows with the film is kept but the results.
+The film is read a single time, by another process (`placement.reading`). The table is found on the
+median of the first key frames, which are few and soon decoded; from there on everything runs as the
+frames come. Where key frames are rare, or show no table, candidates are collected while the first
+seconds pass, and stills for the median, until the table is found. Nothing that grows with the film
+is kept but the results.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
@@ -31,17 +33,18 @@ from calibration import (
 from placement import zones
 from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.arcs import BallArc
-from placement.ball import BallFinder, Candidates
+from placement.ball import Candidates
 from placement.ball_image import Look
 from placement.paths import FollowedPath, without_doubles
+from placement.reading import Film, FilmReader, Sight
 from placement.serves import find_serves
 from placement.tracing import Traced, Tracer
-from placement.video import ClipInfo, Frame, file_sha256, probe_clip, read_frames
+from placement.video import ClipInfo, file_sha256, probe_clip, read_key_frames
 
-_STILLS = 21  # frames of the median still
+_STILLS = 21  # frames of the median still, where they are not key frames
+_KEY_STILLS = 9  # key frames from which on they do for it
 _STILL_SPAN = 12.0  # s from the clip's start over which they are spread
 _SECOND_SPAN = 30.0  # s by which a second try at finding the table is made
-_WATCH_EVERY = 0.25  # s between looks at whether the stand still stands
 _CROP = 48  # px, side of a kept crop at 1920 px width
 _BUMP_PX = 0.8  # shift of the whole picture that parts the first stills
 
@@ -183,8 +186,6 @@ class _Run:
             calibrate_corners(
                 settings.corners_px, (self.info.width, self.info.height), fov_deg=settings.fov_deg
             )
-        self.stills: list[tuple[float, np.ndarray]] = []
-        self.early: list[Candidates] = []
         self.held: list[Candidates] = []
         self.stretches: list[_Stretch] = []
         self.tracer: Tracer | None = None
@@ -224,34 +225,15 @@ class _Run:
 
     def _read(self) -> float:
         info = self.info
-        finder = BallFinder(info.width, info.height, info.fps)
-        span = min(_STILL_SPAN, 0.95 * info.duration_s)
-        next_still, next_watch, now = 0.0, 0.0, 0.0
-        tried = 0
-        for frame in read_frames(info.path):
-            now = frame.time_s
-            found = finder.push(frame)
-            if self.tracer is None:
-                if now >= next_still:
-                    self.stills.append((now, frame.bgr()))
-                    next_still += span / _STILLS
-                if found is not None:
-                    self.early.append(found)
-                if now >= span and tried == 0 and now < info.duration_s - 1.0:
-                    tried = 1
-                    if not self._try_to_start():
-                        span = _SECOND_SPAN
-                        next_still = now
-            else:
-                if now >= next_watch:
-                    next_watch = now + _WATCH_EVERY
-                    self._look_at_stand(frame)
-                if found is not None:
-                    self._trace(found)
-            if frame.index % 30 == 0:
-                self._tell(frame.index / max(1, info.n_frames), "reading the film")
-        if self.tracer is None:
-            self._start()
+        film = Film(path=info.path, width=info.width, height=info.height, fps=info.fps)
+        now: float | None = None
+        span = min(_STILL_SPAN, info.duration_s)
+        if span / info.keyframe_gap_s >= _KEY_STILLS:
+            with FilmReader(film) as reader:
+                if self._try_to_start([f.bgr() for f in read_key_frames(info.path, span)]):
+                    now = self._follow(reader)
+        if now is None:
+            now = self._collect(film)
         if self.watch is not None:
             event = self.watch.finish(now)
             if event is not None:
@@ -261,40 +243,73 @@ class _Run:
         self.timings["read_s"] = time.perf_counter() - self.started
         return now
 
-    def _try_to_start(self) -> bool:
+    def _follow(self, sights: Iterable[Sight]) -> float:
+        """Trace what is seen; return the time of the last frame, s."""
+        now = 0.0
+        for sight in sights:
+            now = sight.time_s
+            self._see(sight)
+        return now
+
+    def _see(self, sight: Sight) -> None:
+        if sight.luma is not None:
+            self._look_at_stand(sight.time_s, sight.luma)
+        if sight.found is not None:
+            self._trace(sight.found)
+        if sight.index % 30 == 0:
+            self._tell(sight.index / max(1, self.info.n_frames), "reading the film")
+
+    def _collect(self, film: Film) -> float:
+        """Hold back what is seen until enough stills show the table; then trace it.
+
+        The first seconds are tried, then more of them, and in the end what there is.
+        """
+        spans = [min(_STILL_SPAN, 0.95 * self.info.duration_s), _SECOND_SPAN]
+        times = [np.arange(_STILLS) * span / _STILLS for span in spans]
+        due = np.concatenate([times[0], times[1][times[1] >= spans[0]]])
+        stills: list[np.ndarray] = []
+        held: list[Sight] = []
+        now = 0.0
+        with FilmReader(replace(film, still_times=tuple(due.tolist()))) as sights:
+            for sight in sights:
+                now = sight.time_s
+                if self.tracer is not None:
+                    self._see(sight)
+                    continue
+                if sight.still is not None:
+                    stills.append(sight.still)
+                held.append(replace(sight, still=None))
+                if sight.index % 30 == 0:
+                    self._tell(sight.index / max(1, self.info.n_frames), "reading the film")
+                if spans and now >= spans[0] and now < self.info.duration_s - 1.0:
+                    spans.pop(0)
+                    if self._try_to_start(stills):
+                        self._follow(held)
+                        stills, held = [], []
+            if self.tracer is None:
+                self._start(stills)
+                self._follow(held)
+        return now
+
+    def _try_to_start(self, stills: list[np.ndarray]) -> bool:
         try:
-            self._start()
+            self._start(stills)
         except CalibrationError:
             if self.settings.corners_px is not None:
                 raise
             return False
         return True
 
-    def _start(self) -> None:
-        """Calibrate on the stills so far, then trace what was collected."""
+    def _start(self, stills: list[np.ndarray]) -> None:
+        """Find the table on the median of the stills."""
         began = time.perf_counter()
-        if not self.stills:
+        if not stills:
             raise CalibrationError("the clip is too short to find the table in it")
-        pictures = [p for _, p in self.stills]
-        calm = _before_bump(pictures)
-        self.still = median_still(pictures[:calm])
+        self.still = median_still(stills[: _before_bump(stills)])
         calibration = self._calibrate(self.still)
         self.timings["calibration_s"] = time.perf_counter() - began
         self._begin_stretch(0.0, calibration)
         self.watch = StandWatch(calibration, _luma(self.still))
-        early, self.early = self.early, []
-        times = iter([t for t, _ in self.stills])
-        lumas = {t: p for t, p in self.stills}
-        due = next(times, None)
-        for found in early:
-            while due is not None and due <= found.time_s:
-                if calm < len(pictures):
-                    event = self.watch.add(due, _luma(lumas[due]))
-                    if event is not None:
-                        self._moved(event)
-                due = next(times, None)
-            self._trace(found)
-        self.stills = []
 
     def _calibrate(self, still: np.ndarray) -> Calibration:
         s = self.settings
@@ -326,10 +341,10 @@ class _Run:
             if traced is not None:
                 self.stretches[-1].take(traced)
 
-    def _look_at_stand(self, frame: Frame) -> None:
+    def _look_at_stand(self, now: float, luma: np.ndarray) -> None:
         if self.watch is None:
             return
-        event = self.watch.add(frame.time_s, np.ascontiguousarray(frame.luma))
+        event = self.watch.add(now, luma)
         if event is not None:
             self._moved(event)
         elif not self.watch.moving and self.held:

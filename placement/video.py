@@ -161,31 +161,55 @@ def read_frames(path: str | Path) -> Iterator[Frame]:
     """
     path = Path(path)
     with _opened(path) as container:
-        stream = container.streams.video[0]
-        stream.thread_type = "AUTO"
-        first: float | None = None
-        last = -np.inf
-        index = 0
-        decoder = container.decode(stream)
-        while True:
-            try:
-                source = next(decoder)
-            except StopIteration:
+        yield from _decoded(path, container)
+
+
+def read_key_frames(path: str | Path, until_s: float) -> Iterator[Frame]:
+    """Decode only those frames of a clip's beginning that stand for themselves.
+
+    A phone writes one about every second, and decoding them alone costs little. Their `index`
+    counts key frames. Times are from the first of them, which is the clip's first frame.
+
+    Raises
+    ------
+    VideoError
+        If the file cannot be opened or not a single frame decodes.
+    """
+    path = Path(path)
+    with _opened(path) as container:
+        container.streams.video[0].codec_context.skip_frame = "NONKEY"
+        for frame in _decoded(path, container):
+            if frame.time_s > until_s:
                 break
-            except av.error.FFmpegError as error:
-                if first is None:
-                    raise _damaged(path) from error
-                break
-            time = source.time
-            if time is None or time <= last:
-                continue  # a repeated stamp shows the same instant twice
-            last = time
-            first = time if first is None else first
-            luma, red = _planes(source)
-            yield Frame(index=index, time_s=time - first, luma=luma, red=red, _source=source)
-            index += 1
-        if first is None:
-            raise _damaged(path)
+            yield frame
+
+
+def _decoded(path: Path, container: Any) -> Iterator[Frame]:
+    stream = container.streams.video[0]
+    stream.thread_type = "AUTO"
+    first: float | None = None
+    last = -np.inf
+    index = 0
+    decoder = container.decode(stream)
+    while True:
+        try:
+            source = next(decoder)
+        except StopIteration:
+            break
+        except av.error.FFmpegError as error:
+            if first is None:
+                raise _damaged(path) from error
+            break
+        time = source.time
+        if time is None or time <= last:
+            continue  # a repeated stamp shows the same instant twice
+        last = time
+        first = time if first is None else first
+        luma, red = _planes(source)
+        yield Frame(index=index, time_s=time - first, luma=luma, red=red, _source=source)
+        index += 1
+    if first is None:
+        raise _damaged(path)
 
 
 def file_sha256(path: str | Path) -> str:

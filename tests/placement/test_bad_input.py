@@ -108,15 +108,15 @@ def test_a_place_that_cannot_be_written_is_one_sentence(tmp_path, capfd):
 def test_ctrl_c_in_the_middle_of_a_film_leaves_nothing(tmp_path, capfd, monkeypatch):
     path = tmp_path / "clip.mp4"
     _film(path)
-    read = pipeline.read_frames
 
-    def read_until_stopped(film):
-        for frame in read(film):
-            if frame.index == 30:
-                raise KeyboardInterrupt
-            yield frame
+    class Stopped(pipeline.FilmReader):
+        def __iter__(self):
+            for sight in super().__iter__():
+                if sight.index == 30:
+                    raise KeyboardInterrupt
+                yield sight
 
-    monkeypatch.setattr(pipeline, "read_frames", read_until_stopped)
+    monkeypatch.setattr(pipeline, "FilmReader", Stopped)
     assert cli.main(["analyse", str(path), "--out", str(tmp_path / "out")]) == 130
     assert capfd.readouterr().err.count("\n") == 1
     assert not (tmp_path / "out").exists()

@@ -1,0 +1,272 @@
+"""A film decoded and searched for balls in a process of its own, beside the one that follows them.
+
+Decoding is done by the codec's own threads, but following a ball is Python: within one process each
+would wait for the other. The other process runs `main` of this module alone and needs no main guard
+in the caller's script. It tells what it saw by pickles (protocol 5, arrays out of band) through a
+pipe, runs ahead by a bounded number of bytes, and ends when the pipe is closed. What comes out does
+not depend on which process ran when; where none can be started, the same is done in this one.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import queue
+import signal
+import struct
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any, Self
+
+import cv2
+import numpy as np
+
+from placement.ball import BallFinder, Candidates
+from placement.video import read_frames
+
+_LOOK_EVERY = 0.25  # s between whole pictures sent for the watch over the stand
+_AHEAD = 64_000_000  # bytes that may wait in the pipe's queue
+_PIPE = 1 << 20  # bytes, the system's own buffer where it can be set
+_ENTRY = "from placement.reading import main; main()"  # under its own name, so that pickles fit
+_HEAD = struct.Struct("<II")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sight:
+    """What was seen in one frame.
+
+    Attributes
+    ----------
+    index : int
+        Of the frame.
+    time_s : float
+    found : Candidates or None
+        Of a frame a little earlier.
+    luma : ndarray of uint8, shape (H, W), or None
+        The picture, now and then.
+    still : ndarray of uint8, shape (H, W, 3), or None
+        The picture in colour, at the times asked for.
+    """
+
+    index: int
+    time_s: float
+    found: Candidates | None
+    luma: np.ndarray | None
+    still: np.ndarray | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Film:
+    """What to read.
+
+    Attributes
+    ----------
+    path : Path
+    width, height : int
+        Of the upright picture, px.
+    fps : float
+    still_times : tuple of float
+        s, from which on the next frame's picture is sent in colour.
+    """
+
+    path: Path
+    width: int
+    height: int
+    fps: float
+    still_times: tuple[float, ...] = ()
+
+
+def read_sights(film: Film) -> Iterator[Sight]:
+    """Decode a film in this process and look for balls in it.
+
+    Raises
+    ------
+    placement.video.VideoError
+        See `placement.video.read_frames`.
+    """
+    finder = BallFinder(film.width, film.height, film.fps)
+    due = list(reversed(film.still_times))
+    next_look = 0.0
+    for frame in read_frames(film.path):
+        now = frame.time_s
+        wanted = bool(due) and now >= due[-1]
+        if wanted:
+            due.pop()
+        look = now >= next_look
+        if look:
+            next_look = now + _LOOK_EVERY
+        yield Sight(
+            index=frame.index,
+            time_s=now,
+            found=finder.push(frame),
+            luma=np.ascontiguousarray(frame.luma) if look else None,
+            still=frame.bgr() if wanted else None,
+        )
+
+
+class FilmReader:
+    """The sights of a film, read ahead by another process; to be used in a ``with``.
+
+    Parameters
+    ----------
+    film : Film
+    """
+
+    def __init__(self, film: Film) -> None:
+        self._film = film
+        self._process = _started(film)
+
+    @property
+    def process_id(self) -> int | None:
+        """Of the other process; None where there is none."""
+        return None if self._process is None else self._process.pid
+
+    @property
+    def ended(self) -> bool:
+        """Whether the other process is gone."""
+        return self._process is None or self._process.poll() is not None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        process = self._process
+        if process is not None:
+            process.kill()
+            assert process.stdout is not None
+            process.stdout.close()
+            process.wait()
+
+    def __iter__(self) -> Iterator[Sight]:
+        """The sights, in order.
+
+        Raises
+        ------
+        placement.video.VideoError
+            See `placement.video.read_frames`.
+        RuntimeError
+            If the other process came to an end too early.
+        """
+        process = self._process
+        if process is None:
+            yield from read_sights(self._film)
+            return
+        assert process.stdout is not None
+        while True:
+            told = _received(process.stdout)
+            if told is None:
+                return
+            if isinstance(told, BaseException):
+                raise told
+            yield told
+
+
+def _started(film: Film) -> subprocess.Popen[bytes] | None:
+    """The other process; None where the system or the way Python was packed allows none."""
+    if not sys.executable or getattr(sys, "frozen", False):
+        return None
+    home = str(Path(__file__).resolve().parents[1])
+    places = [home, *(p for p in sys.path if p)]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(dict.fromkeys(places))}
+    try:
+        process = subprocess.Popen(
+            [sys.executable, "-c", _ENTRY],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment, bufsize=0,
+        )  # fmt: skip
+    except OSError:
+        return None
+    assert process.stdin is not None
+    assert process.stdout is not None
+    try:
+        process.stdin.write(pickle.dumps(film))
+        process.stdin.close()
+    except BrokenPipeError:
+        pass  # it ended at once; the reader is told so by the empty pipe
+    _widen(process.stdout)
+    return process
+
+
+def _widen(pipe: IO[bytes]) -> None:
+    try:
+        import fcntl
+
+        fcntl.fcntl(pipe.fileno(), fcntl.F_SETPIPE_SZ, _PIPE)
+    except (ImportError, AttributeError, OSError):
+        pass  # only fewer bytes at a time
+
+
+def _received(pipe: IO[bytes]) -> Any:
+    lengths = _HEAD.unpack(_exactly(pipe, _HEAD.size))
+    text = _exactly(pipe, lengths[0])
+    sizes = struct.unpack(f"<{lengths[1]}Q", _exactly(pipe, 8 * lengths[1]))
+    return pickle.loads(text, buffers=[_exactly(pipe, size) for size in sizes])
+
+
+def _exactly(pipe: IO[bytes], size: int) -> memoryview:
+    data = np.empty(size, np.uint8).data
+    done = 0
+    while done < size:
+        got = pipe.readinto(data[done:])  # type: ignore[attr-defined]
+        if not got:
+            raise RuntimeError("the process that reads the film ended before the film did")
+        done += got
+    return data
+
+
+def _packed(told: object) -> list[Any]:
+    """Pieces of a message: lengths, pickle, sizes of the arrays, the arrays."""
+    arrays: list[pickle.PickleBuffer] = []
+    text = pickle.dumps(told, protocol=5, buffer_callback=arrays.append)
+    raw = [a.raw() for a in arrays]
+    head = _HEAD.pack(len(text), len(raw)), text, struct.pack(f"<{len(raw)}Q", *map(len, raw))
+    return [b"".join(head), *raw]
+
+
+def _send(pipe: IO[bytes], messages: queue.Queue[list[Any] | None]) -> None:
+    while (pieces := messages.get()) is not None:
+        try:
+            for piece in pieces:
+                rest = memoryview(piece)
+                while len(rest):
+                    rest = rest[pipe.write(rest) :]
+        except OSError:
+            os._exit(0)  # nobody listens any more; nothing here needs tidying up
+
+
+def main() -> None:
+    """Read the film named on standard input; tell its sights on standard output."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that asked ends this one
+    pipe = os.fdopen(os.dup(sys.stdout.fileno()), "wb", buffering=0)
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # no stray print among the messages
+    cv2.setNumThreads(1)  # pictures are small, and the codec has threads of its own
+    film: Film = pickle.loads(sys.stdin.buffer.read())
+    side = BallFinder(film.width, film.height, film.fps).patch
+    messages: queue.Queue[list[Any] | None] = queue.Queue(max(8, _AHEAD // (100 * side**2)))
+    sender = threading.Thread(target=_send, args=(pipe, messages))
+    sender.start()
+    try:
+        for sight in read_sights(film):
+            messages.put(_packed(sight))
+        messages.put(_packed(None))
+    except Exception as error:
+        messages.put(_packed(_portable(error)))
+    messages.put(None)
+    sender.join()
+
+
+def _portable(error: Exception) -> Exception:
+    try:
+        pickle.loads(pickle.dumps(error))
+    except Exception:
+        return RuntimeError(f"{type(error).__name__}: {error}")
+    return error
