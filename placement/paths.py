@@ -9,39 +9,30 @@ what did not is dropped.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from calibration import table
-from calibration.camera import Camera
-from placement import ball_image, flight
-from placement.arcs import BallArc, near_table
+from placement import flight
+from placement.arcs import near_table
 from placement.ball import Candidates
-from placement.ball_image import Look
 from placement.bounces import Meeting
-from placement.trajectory import (
-    Expectations,
-    Path,
-    Sightings,
-    first_guess,
-    fit_path,
-)
+from placement.sightings import Member, Picture, Window, gather, measured, raw_sightings
+from placement.trajectory import Path, Sightings, first_guess, fit_path
 
-_RAW_SD = 1.2  # px at 1920 px width, of an unmeasured candidate
-_SHADE_SHIFT = 0.3  # radii by which an unmeasured candidate sits above the ball's centre
-_MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
-_GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviations
-_WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
-_LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
-_FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
+MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
+_ROUNDS = 3  # of gathering, measuring and fitting beyond a bounce
 _TRIMS = 4  # fits of one round, with fewer sightings each
 _LEAVES = 1.0  # m/s along the table
 _SOON = 0.2  # s beyond the last sighting within which a path is led on through a bounce
+_LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
 _FEWEST = 6  # sightings that a path needs
 _LEAST_BALLS = 0.4  # share of sightings that must look like a ball
-_STRANGERS = 3  # frames in a row without the ball after which a path is not followed on
+_STILL = 0.03  # px: pictures that moved less need no other fit
+_ROUGH_STEPS = 15  # evaluations of a fit that only has to point to the ball
+_ROUGHEST = 3.0  # misfit of such a fit beyond which no ball flew so
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,6 +52,8 @@ class FollowedPath:
         s, of the stretch in which the path holds.
     history : tuple of (float, ndarray of shape (M, 2))
         Times and candidate points of the frames of the second before, for the toss.
+    known : dict
+        Pictures measured on the way, by frame and candidate.
     """
 
     path: Path
@@ -71,6 +64,12 @@ class FollowedPath:
     first_seen: float
     last_seen: float
     history: tuple[tuple[float, np.ndarray], ...] = ()
+    known: dict[Member, Picture] = field(default_factory=dict)
+
+    @property
+    def members(self) -> list[Member]:
+        """Frame and candidate of each sighting."""
+        return [(c.frame, m) for c, m in self.pictures]
 
 
 def chains_of(meetings: Sequence[Meeting]) -> list[list[Meeting]]:
@@ -93,35 +92,23 @@ def chains_of(meetings: Sequence[Meeting]) -> list[list[Meeting]]:
         chain = [m]
         while id(chain[-1].after) in ending and len(chain) < 64:
             chain.append(ending[id(chain[-1].after)])
-        chains.extend(chain[i : i + _MOST_BOUNCES] for i in range(0, len(chain), _MOST_BOUNCES))
+        chains.extend(chain[i : i + MOST_BOUNCES] for i in range(0, len(chain), MOST_BOUNCES))
     return chains
 
 
 def follow_chain(
-    camera: Camera,
-    chain: Sequence[Meeting],
-    frames: Mapping[int, Candidates],
-    look: Look,
-    expectations: Expectations,
-    *,
-    readout_s: float = 0.0,
-    rounds: int = 2,
+    window: Window, chain: Sequence[Meeting], *, rounds: int = 2
 ) -> FollowedPath | None:
     """Fit a chain of meetings, gather its sightings, measure them and fit again.
 
     Parameters
     ----------
-    camera : Camera
+    window : Window
+        With the frames of the chain's time at least.
     chain : sequence of Meeting
         In time order; each after-run is the next before-run.
-    frames : mapping of int to Candidates
-        By frame index; at least those of the chain's time.
-    look : Look
-    expectations : Expectations
-    readout_s : float
-        See `placement.trajectory.fit_path`.
     rounds : int
-        How often to measure and fit again.
+        How often to measure and fit again, at most.
 
     Returns
     -------
@@ -137,25 +124,31 @@ def follow_chain(
         chain[0].place,
         chain[0].incoming,
         [m.outgoing for m in chain],
-        expectations,
+        window.expectations,
     )
-    n = len(chain)
-    return _follow(camera, start, n, members, frames, look, expectations, readout_s, rounds)
+    return follow(window, start, len(chain), members, rounds=rounds)
 
 
-def _follow(
-    camera: Camera,
-    start: np.ndarray,
-    n: int,
-    members: list[tuple[int, int]],
-    frames: Mapping[int, Candidates],
-    look: Look,
-    expectations: Expectations,
-    readout_s: float,
-    rounds: int,
+def follow(
+    window: Window, start: np.ndarray, n: int, members: Sequence[Member], *, rounds: int = 2
 ) -> FollowedPath | None:
-    scale = max(camera.size) / 1920
-    members = [fm for fm in dict(members).items() if fm[0] in frames]
+    """Fit a path of `n` bounces from a first guess and a few of its candidates.
+
+    Parameters
+    ----------
+    window : Window
+    start : ndarray, shape (12 + 3 n,)
+        See `placement.trajectory.first_guess`.
+    n : int
+    members : sequence of (int, int)
+        Frames and candidates.
+    rounds : int
+
+    Returns
+    -------
+    FollowedPath or None
+    """
+    members = [fm for fm in dict(members).items() if fm[0] in window.frames]
     if len(members) < _FEWEST:
         return None
     guess = Path(
@@ -169,21 +162,57 @@ def _follow(
         np.empty((0, 2)),
         0,
     )
-    rough = _raw_sightings(camera, guess, members, frames, scale)
-    path = fit_path(camera, rough, start, n, expectations, readout_s=readout_s)
-    if path is None or path.misfit > 3.0:
+    path = fit_path(
+        window.camera,
+        raw_sightings(window, guess, members),
+        start,
+        n,
+        window.expectations,
+        readout_s=window.readout_s,
+        most_steps=_ROUGH_STEPS,
+    )
+    if path is None or path.misfit > _ROUGHEST:
         return None
+    return _refined(window, path, members, {}, rounds)
+
+
+def refined(window: Window, followed: FollowedPath) -> FollowedPath | None:
+    """The path measured again, as after the ball's look was learnt."""
+    return _refined(window, followed.path, followed.members, {}, 2)
+
+
+def _refined(
+    window: Window,
+    path: Path,
+    members: Sequence[Member],
+    known: dict[Member, Picture],
+    rounds: int,
+) -> FollowedPath | None:
+    """Gather, measure and fit until nothing changes."""
+    n = path.n_bounces
+    before: list[Member] = []
+    seen: Sightings | None = None
     for last in range(rounds):
-        members = _gather(camera, path, frames, members, scale)
-        if len(members) < _FEWEST:
+        gathered = gather(window, path, members)
+        if len(gathered) < _FEWEST:
             return None
-        sightings, measured = _measured(camera, path, members, frames, look, scale)
+        sightings, good = measured(window, path, gathered, known)
+        if gathered == before and _unchanged(sightings, seen):
+            break
+        before, members, seen = gathered, gathered, sightings
         for attempt in range(_TRIMS):
-            fitted = fit_path(camera, sightings, path.theta, n, expectations, readout_s=readout_s)
+            fitted = fit_path(
+                window.camera,
+                sightings,
+                path.theta,
+                n,
+                window.expectations,
+                readout_s=window.readout_s,
+            )
             if fitted is None:
                 return None
             path = fitted
-            keep = _agreeing(path, sightings, scale)
+            keep = _agreeing(path, sightings, window.scale)
             if keep.all() or attempt == _TRIMS - 1:
                 break
             if keep.sum() < _FEWEST:
@@ -192,74 +221,52 @@ def _follow(
             sightings = Sightings(
                 sightings.times[keep], sightings.points[keep], sightings.covariances[keep]
             )
-            measured = measured[keep]
-        if last == 0 and measured.mean() < _LEAST_BALLS:
+            good = good[keep]
+        kept = (members, sightings, good)
+        if last == 0 and good.mean() < _LEAST_BALLS:
             return None
+    members, sightings, good = kept
     return FollowedPath(
         path,
         np.array([f for f, _ in members]),
         sightings,
-        measured,
-        tuple((frames[f], m) for f, m in members),
+        good,
+        tuple((window.frames[f], m) for f, m in members),
         float(sightings.times[0]),
         float(sightings.times[-1]),
+        known=known,
     )
 
 
-def follow_flight(
-    camera: Camera,
-    arc: BallArc,
-    frames: Mapping[int, Candidates],
-    look: Look,
-    expectations: Expectations,
-    *,
-    readout_s: float = 0.0,
-) -> FollowedPath | None:
-    """A flight whose first bounce nobody saw: trace it back to the table and fit it from there.
-
-    Returns
-    -------
-    FollowedPath or None
-        None where the flight does not come from the table a short while before it was first seen.
-    """
-    start = arc.run.times[0]
-    back = arc.at(np.array([start - t for t in np.arange(0.0, _LONGEST_HIDDEN, 0.01)]))
-    low = np.flatnonzero(back[:, 2] < table.BALL_RADIUS)
-    if not len(low) or not near_table(back[low[:1], :2], 0.1)[0]:
-        return None
-    time = float(start - 0.01 * low[0])
-    outgoing = arc.velocity + arc.acceleration * (time - arc.time)
-    if outgoing[2] < 0.3 or np.abs(outgoing[0]) < 1.0:
-        return None
-    incoming = np.array([outgoing[0] * 1.15, outgoing[1] * 1.15, -outgoing[2] / 0.9])
-    theta = first_guess([time], back[low[0], :2], incoming, [outgoing], expectations)
-    members = [(int(f), int(m)) for f, m in zip(arc.run.frames, arc.run.members, strict=True)]
-    return _follow(camera, theta, 1, members, frames, look, expectations, readout_s, 2)
+def _unchanged(now: Sightings, before: Sightings | None) -> bool:
+    return before is not None and bool(np.abs(now.points - before.points).max() < _STILL)
 
 
-def extended(
-    camera: Camera,
-    followed: FollowedPath,
-    frames: Mapping[int, Candidates],
-    look: Look,
-    expectations: Expectations,
-    *,
-    readout_s: float = 0.0,
-) -> FollowedPath:
+def extended(window: Window, followed: FollowedPath) -> FollowedPath:
     """The path, led on through a bounce before or after it if the ball is found there.
 
     A flight that comes from the table, or falls onto it, had a bounce there, even where too few
     sightings beyond it made a run of their own.
     """
     for later in (True, False):
-        if followed.path.n_bounces >= _MOST_BOUNCES + 1:
+        if followed.path.n_bounces >= MOST_BOUNCES + 1:
             break
         theta = _with_later(followed) if later else _with_earlier(followed)
         if theta is None:
             continue
-        members = [(c.frame, m) for c, m in followed.pictures]
         n = followed.path.n_bounces + 1
-        more = _follow(camera, theta, n, members, frames, look, expectations, readout_s, 1)
+        guess = fit_path(
+            window.camera,
+            followed.sightings,
+            theta,
+            n,
+            window.expectations,
+            readout_s=window.readout_s,
+            most_steps=_ROUGH_STEPS,
+        )
+        if guess is None or guess.misfit > _ROUGHEST:
+            continue
+        more = _refined(window, guess, followed.members, dict(followed.known), _ROUNDS)
         if more is None or more.path.misfit > max(1.2, 1.5 * followed.path.misfit):
             continue
         times, bounces = more.sightings.times, more.path.bounce_times
@@ -289,7 +296,7 @@ def _with_earlier(followed: FollowedPath) -> np.ndarray | None:
     """Unknowns with one more bounce at the beginning, if the path rose from the table there."""
     path = followed.path
     first = float(path.bounce_times[0])
-    times = np.arange(first - 0.02, followed.first_seen - _SOON, -0.005)
+    times = np.arange(first - 0.02, followed.first_seen - _LONGEST_HIDDEN, -0.005)
     if not len(times):
         return None
     at = path.positions(times)
@@ -307,83 +314,6 @@ def _with_earlier(followed: FollowedPath) -> np.ndarray | None:
     rub = np.clip(outgoing[:2] - after[0, :2], -1.0, 1.0)
     head = np.concatenate([[times[k]], at[k, :2], incoming, theta[6:12], [0.9], rub])
     return np.concatenate([head, theta[12:]])
-
-
-def without_doubles(camera: Camera, paths: Sequence[FollowedPath]) -> list[FollowedPath]:
-    """Paths of which no two rest on the same pictures: joined where they follow on, else the surer.
-
-    Parameters
-    ----------
-    camera : Camera
-    paths : sequence of FollowedPath
-    """
-    kept: list[FollowedPath] = []
-    for new in sorted(paths, key=_worth, reverse=True):
-        mine = _pictures_of(new)
-        rival = None
-        for k, old in enumerate(kept):
-            shared = len(mine & _pictures_of(old))
-            follows = min(abs(new.first_seen - old.last_seen), abs(old.first_seen - new.last_seen))
-            if shared < 3 and follows > _FOLLOWS:
-                continue
-            joined = _joined(camera, old, new)
-            if joined is not None:
-                kept[k] = joined
-                rival = k
-                break
-            # what happened beyond the other's bounces is news, even where the two share pictures
-            first, last = old.path.bounce_times[0] - 0.1, old.path.bounce_times[-1] + 0.1
-            news = (new.path.bounce_times < first) | (new.path.bounce_times > last)
-            if shared > 0.3 * min(len(mine), len(old.frames)) and not news.any():
-                rival = k
-                break
-        if rival is None:
-            kept.append(new)
-    return sorted(kept, key=lambda f: f.first_seen)
-
-
-def _worth(followed: FollowedPath) -> float:
-    pictures = float(followed.measured.sum()) / max(1.0, followed.path.misfit)
-    return pictures + 12 * followed.path.n_bounces
-
-
-def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:
-    return {(c.frame, m) for c, m in followed.pictures}
-
-
-def _joined(camera: Camera, one: FollowedPath, other: FollowedPath) -> FollowedPath | None:
-    """One path through the bounces of two that follow on from each other, if it fits as well."""
-    first, second = sorted((one, other), key=lambda f: float(f.path.bounce_times[0]))
-    n, m = first.path.n_bounces, second.path.n_bounces
-    gap = second.path.bounce_times[0] - first.path.bounce_times[-1]
-    if gap < 0.08 or n + m > _MOST_BOUNCES + 1:
-        return None
-    theta = np.concatenate([first.path.theta, second.path.theta[-3 * m :]])
-    frames, take = np.unique(np.concatenate([first.frames, second.frames]), return_index=True)
-    both = [
-        np.concatenate(pair)[take]
-        for pair in (
-            (first.sightings.times, second.sightings.times),
-            (first.sightings.points, second.sightings.points),
-            (first.sightings.covariances, second.sightings.covariances),
-            (first.measured, second.measured),
-        )
-    ]
-    pictures = [*first.pictures, *second.pictures]
-    path = fit_path(camera, Sightings(both[0], both[1], both[2]), theta, n + m, Expectations())
-    limit = max(first.path.misfit, second.path.misfit, 0.9) * 1.4
-    if path is None or path.misfit > limit:
-        return None
-    return FollowedPath(
-        path,
-        frames,
-        Sightings(both[0], both[1], both[2]),
-        both[3],
-        tuple(pictures[i] for i in take.tolist()),
-        float(both[0][0]),
-        float(both[0][-1]),
-        first.history,
-    )
 
 
 def _agreeing(path: Path, sightings: Sightings, scale: float) -> np.ndarray:
@@ -409,108 +339,3 @@ def _agreeing(path: Path, sightings: Sightings, scale: float) -> np.ndarray:
         inner = order[settled:]
         keep[inner] &= good[inner] | (np.arange(len(inner)) >= len(inner) - most)
     return keep
-
-
-def radii_px(camera: Camera, positions: np.ndarray) -> np.ndarray:
-    """Radius of the ball's picture at positions (N, 3), px, shape (N,)."""
-    return camera.matrix[0, 0] * table.BALL_RADIUS / camera.depths(positions)
-
-
-def picture_speeds(camera: Camera, path: Path, times: np.ndarray) -> np.ndarray:
-    """Speed of the ball's picture at `times` (N,), px/s, shape (N, 2)."""
-    step = 5e-4
-    at, speed = path.positions(times), path.velocities(times)
-    return (camera.project(at + step * speed) - camera.project(at - step * speed)) / (2 * step)
-
-
-def _raw_sightings(
-    camera: Camera,
-    path: Path,
-    members: Sequence[tuple[int, int]],
-    frames: Mapping[int, Candidates],
-    scale: float,
-) -> Sightings:
-    """Candidates as they are, moved down from the bright top of the ball to its centre."""
-    members = sorted(members)
-    times = np.array([frames[f].time_s for f, _ in members])
-    points = np.array([frames[f].points[m] for f, m in members])
-    radii = np.clip(radii_px(camera, path.positions(times)), 2, 60)
-    points[:, 1] += _SHADE_SHIFT * radii
-    sd = np.hypot(_RAW_SD * scale, 0.1 * radii)
-    return Sightings(times, points, sd[:, None, None] ** 2 * np.eye(2))
-
-
-def _gather(
-    camera: Camera,
-    path: Path,
-    frames: Mapping[int, Candidates],
-    members: Sequence[tuple[int, int]],
-    scale: float,
-) -> list[tuple[int, int]]:
-    """The candidate nearest to the path in every frame, as far out as the ball is still there."""
-    known = sorted(f for f, _ in members)
-    first, last = known[0], known[-1]
-    order = sorted(frames)
-    position = {f: i for i, f in enumerate(order)}
-    low, high = position[first], position[last]
-    rate = (len(order) - 1) / max(1e-3, frames[order[-1]].time_s - frames[order[0]].time_s)
-    beyond = max(4, int(0.35 * rate))
-    span = order[max(0, low - beyond) : high + beyond + 1]
-    times = np.array([frames[f].time_s for f in span])
-
-    predicted, spread = path.pictures(camera, times)
-    variance = np.diagonal(spread, axis1=1, axis2=2)
-    radii = np.clip(radii_px(camera, path.positions(times)), 2, 60)
-    reach = 3 * np.sqrt(np.nan_to_num(variance.max(axis=1), nan=0.0)) + _GATE_PX * scale
-    reach = np.minimum(reach, 3 * radii + _GATE_PX * scale)
-    hits: dict[int, int] = {}
-    for k, f in enumerate(span):
-        found = frames[f]
-        if not len(found.points) or not np.isfinite(predicted[k]).all():
-            continue
-        shifted = found.points + np.array([0.0, _SHADE_SHIFT * radii[k]])
-        gap = np.hypot(*(shifted - predicted[k]).T)
-        m = int(np.argmin(gap))
-        if gap[m] < reach[k]:
-            hits[f] = m
-    # within the known stretch every hit counts; beyond it only while the ball keeps being there
-    kept = [f for f in span if f in hits and first <= f <= last]
-    for side in (range(position[last] + 1, len(order)), range(position[first] - 1, -1, -1)):
-        missed = 0
-        for i in side:
-            f = order[i]
-            if f in hits:
-                kept.append(f)
-                missed = 0
-            else:
-                missed += 1
-                if missed >= _STRANGERS or f not in span:
-                    break
-    return sorted((f, hits[f]) for f in set(kept))
-
-
-def _measured(
-    camera: Camera,
-    path: Path,
-    members: Sequence[tuple[int, int]],
-    frames: Mapping[int, Candidates],
-    look: Look,
-    scale: float,
-) -> tuple[Sightings, np.ndarray]:
-    """Measure the picture of every member; unmeasured where no ball of that size fits."""
-    times = np.array([frames[f].time_s for f, _ in members])
-    positions = path.positions(times)
-    radii = np.clip(radii_px(camera, positions), 1.5, 60)
-    speeds = picture_speeds(camera, path, times)
-    predicted = camera.project(positions)
-    patches, origins = ball_image.gather([(frames[f], m) for f, m in members], radii, speeds)
-    images = ball_image.measure(patches, origins, predicted, radii, speeds, look)
-    good = np.isfinite(images.centres[:, 0]) & (images.misfits < _WORST_PICTURE)
-    points = images.centres.copy()
-    raw = np.array([frames[f].points[m] for f, m in members])
-    raw[:, 1] += _SHADE_SHIFT * radii
-    points[~good] = raw[~good]
-    covariances = images.covariances.copy()
-    sd = np.hypot(_RAW_SD * scale, 0.15 * radii)
-    covariances[~good] = sd[~good, None, None] ** 2 * np.eye(2)
-    return Sightings(times, points, covariances), good

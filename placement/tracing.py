@@ -17,15 +17,9 @@ from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks
 from placement.ball import Candidates
 from placement.ball_image import Look
 from placement.bounces import Meeting, find_meetings
-from placement.paths import (
-    FollowedPath,
-    chains_of,
-    extended,
-    follow_chain,
-    follow_flight,
-    picture_speeds,
-    radii_px,
-)
+from placement.lone import follow_from_hidden, follow_on
+from placement.paths import FollowedPath, chains_of, extended, follow_chain, refined
+from placement.sightings import Window, picture_speeds, radii_px
 from placement.tracks import Linker, Run
 from placement.trajectory import Expectations
 
@@ -49,6 +43,7 @@ _LOOKS = 4  # pictures of an arc that are looked at
 _LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
 _LEAST_CONTRAST = 3.0
 _MANY = 20  # measured pictures with which a path may fit more loosely
+_LOOSER = 1.6  # times the misfit of the film's better paths
 _GOOD_PATH = 1.7  # misfit up to which a path is a ball's
 
 
@@ -103,10 +98,13 @@ class Tracer:
         self._pieces: list[Run] = []
         self._arcs: list[BallArc] = []
         self._claimed: set[tuple[int, int]] = set()  # (frame, candidate) of accepted paths
+        self._busy: set[int] = set()  # frames in which an accepted path has the ball
         self._fresh: list[Run] = []
         self._unseen: list[BallArc] = []  # whose pictures were not looked at yet
         self._meetings: list[Meeting] = []
-        self._waiting: list[tuple[list[Meeting], dict[int, Candidates], FollowedPath | None]] = []
+        self._waiting: list[tuple[list[Meeting], Window, FollowedPath | None]] = []
+        self._lone: list[tuple[BallArc, Window]] = []  # arcs that met no other, likewise
+        self._loosest = _GOOD_PATH  # misfit of a path to many pictures up to which it is believed
         self._due = _SETTLE_EVERY
         self._past: deque[tuple[float, np.ndarray]] = deque(maxlen=round(_REMEMBERED * fps))
 
@@ -124,7 +122,7 @@ class Tracer:
         """Settle all that is left."""
         self._take(self._linker.finish())
         traced = self._settle(np.inf)
-        if self._waiting:
+        if self._waiting or self._lone:
             traced.paths.extend(self._learn())
         return traced
 
@@ -174,26 +172,23 @@ class Tracer:
         self._meetings = [m for m in self._meetings if not ({id(m.before), id(m.after)} & spent)]
         flights: list[BallArc] = []
         horizon = now - _KEEP
-        for arc in self._arcs:
-            settled = arc.run.times[-1] < horizon
-            fresh = settled and id(arc.run) not in spent and len(arc.run.times) >= _FLIGHT
-            if fresh and self._explained([arc.run]) < _ELSEWHERE:
-                low, high = arc.run.times[0] - _MARGIN, arc.run.times[-1] + _MARGIN
-                frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
-                hidden = follow_flight(
-                    self.camera,
-                    arc,
-                    frames,
-                    self.look,
-                    self._expectations,
-                    readout_s=self._readout_s,
-                )
-                if hidden is not None and _believed(hidden):
-                    hidden = self._led_on(hidden, frames)
-                    self._claim(hidden)
-                    paths.append(hidden)
-                else:
-                    flights.append(arc)
+        alone = [
+            a
+            for a in self._arcs
+            if a.run.times[-1] < horizon and id(a.run) not in spent and len(a.run.times) >= _FLIGHT
+        ]
+        for arc in sorted(alone, key=lambda a: len(a.run.times) - 6 * a.misfit, reverse=True):
+            if self._explained([arc.run]) >= _ELSEWHERE or self._elsewhere(arc.run):
+                continue
+            window = self._window(arc.run.times[0], arc.run.times[-1])
+            if not self.learnt:
+                self._lone.append((arc, window))
+                continue
+            found = self._follow_alone(window, arc)
+            if found is None:
+                flights.append(arc)
+            else:
+                paths.append(found)
         self._arcs = [
             a for a in self._arcs if id(a.run) not in spent and a.run.times[-1] >= horizon
         ]
@@ -211,7 +206,24 @@ class Tracer:
             del self._frames[f]
         if gone:
             self._claimed = {k for k in self._claimed if k[0] > gone[-1]}
+            self._busy = {f for f in self._busy if f > gone[-1]}
         return Traced(paths, flights)
+
+    def _window(self, low: float, high: float, look: Look | None = None) -> Window:
+        """The frames from `low` to `high`, s, and some on either side."""
+        low, high = low - _MARGIN, high + _MARGIN
+        frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
+        return Window(self.camera, frames, look or self.look, self._expectations, self._readout_s)
+
+    def _follow_alone(self, window: Window, arc: BallArc) -> FollowedPath | None:
+        """The path of an arc that met no other, through the bounce after or before it."""
+        for way in (follow_on, follow_from_hidden):
+            found = way(window, arc)
+            if found is not None and self._believed(found):
+                found = self._led_on(window, found)
+                self._claim(found)
+                return found
+        return None
 
     def _explained(self, runs: list[Run]) -> float:
         """Share of the runs' sightings that an accepted path rests on already."""
@@ -220,8 +232,22 @@ class Tracer:
         ]
         return sum(k in self._claimed for k in keys) / len(keys)
 
+    def _believed(self, followed: FollowedPath) -> bool:
+        """Whether a ball flew so: a close fit, or a looser one to many pictures.
+
+        How loose depends on the film: under hard compression no path fits closely.
+        """
+        misfit = followed.path.misfit
+        many = followed.measured.sum() >= _MANY and followed.measured.mean() >= 0.75
+        return bool(misfit < _GOOD_PATH or (many and misfit < self._loosest))
+
+    def _elsewhere(self, run: Run) -> bool:
+        """Whether the ball was followed in another place for most of a run's time."""
+        return float(np.mean([int(f) in self._busy for f in run.frames])) >= _ELSEWHERE
+
     def _claim(self, followed: FollowedPath) -> None:
-        self._claimed.update((c.frame, m) for c, m in followed.pictures)
+        self._claimed.update(followed.members)
+        self._busy.update(range(int(followed.frames[0]), int(followed.frames[-1]) + 1))
 
     def _compactness(self, run: Run) -> float:
         values = [
@@ -284,63 +310,42 @@ class Tracer:
 
     def _follow(self, chain: list[Meeting]) -> list[FollowedPath]:
         """Fit a chain; keep it back while the look is not learnt."""
-        low, high = chain[0].before.times[0] - _MARGIN, chain[-1].after.times[-1] + _MARGIN
-        frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
+        window = self._window(chain[0].before.times[0], chain[-1].after.times[-1])
         if self.learnt:
-            return self._finished(chain, frames)
+            return self._finished(window, follow_chain(window, chain))
         exposures = {self.look.exposure_s}
         if sum(w[2] is not None for w in self._waiting) < _EXPOSURE_TRIES:
             exposures.add(min(1 / 90, 0.6 / self._fps))
         best: FollowedPath | None = None
         best_look = self.look.exposure_s
         for exposure in sorted(exposures):
-            one = self._fit(chain, frames, replace(self.look, exposure_s=exposure), rounds=1)
+            look = replace(self.look, exposure_s=exposure)
+            one = follow_chain(replace(window, look=look), chain, rounds=1)
             if one is not None and (best is None or _unlikeness(one) < _unlikeness(best)):
                 best, best_look = one, exposure
         if best is not None:
             # the next chain of this film begins with the exposure that suited this one
             self.look = replace(self.look, exposure_s=best_look)
-        self._waiting.append((chain, frames, best))
+        self._waiting.append((chain, window, best))
         pictures = sum(int(w[2].measured.sum()) for w in self._waiting if w[2] is not None)
         enough = sum(w[2] is not None for w in self._waiting) >= _LEARN_CHAINS
         if pictures >= _LEARN_PICTURES * 2 or enough or len(self._waiting) > 3 * _LEARN_CHAINS:
             return self._learn()
         return []
 
-    def _finished(self, chain: list[Meeting], frames: dict[int, Candidates]) -> list[FollowedPath]:
-        """The chain's path, fitted with the known look and led on; none if it is no ball's."""
-        followed = self._fit(chain, frames, self.look, rounds=2)
-        if followed is None or not _believed(followed):
+    def _finished(self, window: Window, followed: FollowedPath | None) -> list[FollowedPath]:
+        """A path led on, if it is a ball's."""
+        if followed is None or not self._believed(followed):
             return []
-        followed = self._led_on(followed, frames)
+        followed = self._led_on(window, followed)
         self._claim(followed)
         return [followed]
 
-    def _led_on(self, followed: FollowedPath, frames: dict[int, Candidates]) -> FollowedPath:
-        followed = extended(
-            self.camera,
-            followed,
-            frames,
-            self.look,
-            self._expectations,
-            readout_s=self._readout_s,
-        )
+    def _led_on(self, window: Window, followed: FollowedPath) -> FollowedPath:
+        followed = extended(window, followed)
         begin = followed.first_seen
         history = tuple(h for h in self._past if begin - _HISTORY < h[0] < begin + 0.05)
-        return replace(followed, history=history)
-
-    def _fit(
-        self, chain: list[Meeting], frames: dict[int, Candidates], look: Look, rounds: int
-    ) -> FollowedPath | None:
-        return follow_chain(
-            self.camera,
-            chain,
-            frames,
-            look,
-            self._expectations,
-            readout_s=self._readout_s,
-            rounds=rounds,
-        )
+        return replace(followed, history=history, known={})
 
     def _learn(self) -> list[FollowedPath]:
         """Learn the ball's look from the waiting paths; fit these again with it."""
@@ -362,11 +367,23 @@ class Tracer:
             self.look = ball_image.learn_look(
                 patches, origins, np.concatenate(centres), sizes, pace, self.look
             )
+        misfits = [w[2].path.misfit for w in self._waiting if w[2] is not None]
+        if misfits:
+            typical = float(np.percentile(misfits, 25))
+            self._loosest = float(np.clip(_LOOSER * typical, _GOOD_PATH, 2 * _GOOD_PATH))
         waiting, self._waiting = self._waiting, []
         paths: list[FollowedPath] = []
-        for chain, frames, _ in sorted(waiting, key=lambda w: _length(w[0]), reverse=True):
-            if self._explained([chain[0].before, *(m.after for m in chain)]) < _ELSEWHERE:
-                paths.extend(self._finished(chain, frames))
+        for chain, window, rough in sorted(waiting, key=lambda w: _length(w[0]), reverse=True):
+            if self._explained([chain[0].before, *(m.after for m in chain)]) >= _ELSEWHERE:
+                continue
+            window = replace(window, look=self.look)
+            again = follow_chain(window, chain) if rough is None else refined(window, rough)
+            paths.extend(self._finished(window, again))
+        lone, self._lone = self._lone, []
+        for arc, window in lone:
+            if self._explained([arc.run]) < _ELSEWHERE and not self._elsewhere(arc.run):
+                found = self._follow_alone(replace(window, look=self.look), arc)
+                paths.extend([] if found is None else [found])
         return paths
 
 
@@ -376,13 +393,6 @@ def _length(chain: list[Meeting]) -> float:
         + sum(len(m.after.times) - 6 * m.misfit for m in chain)
         + 6 * len(chain)
     )
-
-
-def _believed(followed: FollowedPath) -> bool:
-    """Whether a ball flew so: a close fit, or a looser one (hard compression) to many pictures."""
-    misfit = followed.path.misfit
-    many = followed.measured.sum() >= _MANY and followed.measured.mean() >= 0.75
-    return bool(misfit < _GOOD_PATH or (many and misfit < 2 * _GOOD_PATH))
 
 
 def _unlikeness(followed: FollowedPath) -> float:

@@ -1,0 +1,90 @@
+"""Two readings of one flight: paths that rest on the same pictures, or that follow on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from calibration.camera import Camera
+from placement.paths import MOST_BOUNCES, FollowedPath
+from placement.trajectory import Expectations, Sightings, fit_path
+
+_FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
+
+
+def without_doubles(camera: Camera, paths: Sequence[FollowedPath]) -> list[FollowedPath]:
+    """Paths of which no two rest on the same pictures: joined where they follow on, else the surer.
+
+    Parameters
+    ----------
+    camera : Camera
+    paths : sequence of FollowedPath
+    """
+    kept: list[FollowedPath] = []
+    for new in sorted(paths, key=_worth, reverse=True):
+        mine = _pictures_of(new)
+        rival = None
+        for k, old in enumerate(kept):
+            shared = len(mine & _pictures_of(old))
+            follows = min(abs(new.first_seen - old.last_seen), abs(old.first_seen - new.last_seen))
+            if shared < 3 and follows > _FOLLOWS:
+                continue
+            joined = _joined(camera, old, new)
+            if joined is not None:
+                kept[k] = joined
+                rival = k
+                break
+            # what happened beyond the other's bounces is news, even where the two share pictures
+            first, last = old.path.bounce_times[0] - 0.1, old.path.bounce_times[-1] + 0.1
+            news = (new.path.bounce_times < first) | (new.path.bounce_times > last)
+            if shared > 0.3 * min(len(mine), len(old.frames)) and not news.any():
+                rival = k
+                break
+        if rival is None:
+            kept.append(new)
+    return sorted(kept, key=lambda f: f.first_seen)
+
+
+def _worth(followed: FollowedPath) -> float:
+    pictures = float(followed.measured.sum()) / max(1.0, followed.path.misfit)
+    return pictures + 12 * followed.path.n_bounces
+
+
+def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:
+    return {(c.frame, m) for c, m in followed.pictures}
+
+
+def _joined(camera: Camera, one: FollowedPath, other: FollowedPath) -> FollowedPath | None:
+    """One path through the bounces of two that follow on from each other, if it fits as well."""
+    first, second = sorted((one, other), key=lambda f: float(f.path.bounce_times[0]))
+    n, m = first.path.n_bounces, second.path.n_bounces
+    gap = second.path.bounce_times[0] - first.path.bounce_times[-1]
+    if gap < 0.08 or n + m > MOST_BOUNCES + 1:
+        return None
+    theta = np.concatenate([first.path.theta, second.path.theta[-3 * m :]])
+    frames, take = np.unique(np.concatenate([first.frames, second.frames]), return_index=True)
+    both = [
+        np.concatenate(pair)[take]
+        for pair in (
+            (first.sightings.times, second.sightings.times),
+            (first.sightings.points, second.sightings.points),
+            (first.sightings.covariances, second.sightings.covariances),
+            (first.measured, second.measured),
+        )
+    ]
+    pictures = [*first.pictures, *second.pictures]
+    path = fit_path(camera, Sightings(both[0], both[1], both[2]), theta, n + m, Expectations())
+    limit = max(first.path.misfit, second.path.misfit, 0.9) * 1.4
+    if path is None or path.misfit > limit:
+        return None
+    return FollowedPath(
+        path,
+        frames,
+        Sightings(both[0], both[1], both[2]),
+        both[3],
+        tuple(pictures[i] for i in take.tolist()),
+        float(both[0][0]),
+        float(both[0][-1]),
+        first.history,
+    )

@@ -1,0 +1,188 @@
+"""Arcs that met no other: the bounce behind or ahead of them is worked out and then looked for.
+
+Beyond a bounce there may be too few sightings for a run of their own: a body hides the ball, or a
+receiver takes it at once. But a bounce happens on the table, one radius up, so for any instant at
+which it may have happened the arc's place and velocity follow from linear equations; the instant
+that fits best is where a fit of the whole path begins.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration import table
+from placement import flight
+from placement.arcs import SIGHTING_SD, BallArc, near_table
+from placement.paths import FollowedPath, follow
+from placement.sightings import Member, Window, radii_px
+from placement.trajectory import first_guess
+
+_LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
+_AHEAD = np.array([-0.6, -0.1, 0.4, 0.9, 1.4, 1.9, 2.5, 3.2])  # frames after the last sighting
+_SHADE_SHIFT = 0.3  # radii by which a candidate sits above the ball's centre
+_PLACE_SD = np.array([1.2, 0.6])  # m, where on the table
+_SPEED_SD = np.array([6.0, 2.5, 3.0])  # m/s
+_SLOWEST = 0.3  # m/s, up or down, at a bounce
+_LEAVES = 1.0  # m/s along the table, after a bounce that nobody saw
+_LOOK_ON = 6  # frames beyond a bounce in which the ball is looked for
+_FOUND = 3  # of them that must show it
+_GATE_PX = 9.0  # px at 1920 px width
+_WORST = 2.5  # misfit of an arc held to the table
+
+
+def follow_on(window: Window, arc: BallArc) -> FollowedPath | None:
+    """The path of an arc that ends at a bounce, if the ball is found again beyond it.
+
+    Parameters
+    ----------
+    window : Window
+    arc : BallArc
+    """
+    run = arc.run
+    gap = float(np.median(np.diff(run.times)))
+    times = run.times[-1] + gap * _AHEAD
+    place, speed, misfit = _held_to_table(window, arc, times)
+    fits = (misfit < _WORST) & (speed[:, 2] < -_SLOWEST) & near_table(place)
+    if not fits.any():
+        return None
+    after, _ = flight.bounce(speed, np.zeros_like(speed))
+    best: tuple[int, float, list[Member], int] | None = None
+    for k in np.flatnonzero(fits).tolist():
+        found = _found_beyond(window, arc, float(times[k]), place[k], after[k], gap)
+        rank = (len(found), -float(misfit[k]))
+        if len(found) >= _FOUND and (best is None or rank > best[:2]):
+            best = (*rank, found, k)
+    if best is None:
+        return None
+    _, _, found, k = best
+    members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
+    theta = first_guess([float(times[k])], place[k], speed[k], [after[k]], window.expectations)
+    return follow(window, theta, 1, [*members, *found])
+
+
+def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
+    """The path of an arc that came from the table shortly before it was first seen.
+
+    Parameters
+    ----------
+    window : Window
+    arc : BallArc
+
+    Returns
+    -------
+    FollowedPath or None
+        None where it does not come from there, or too slowly to be a serve or a return.
+    """
+    run = arc.run
+    times = run.times[0] - np.arange(0.005, _LONGEST_HIDDEN, 0.01)
+    place, speed, misfit = _held_to_table(window, arc, times)
+    fits = (
+        (misfit < _WORST)
+        & (speed[:, 2] > _SLOWEST)
+        & (np.abs(speed[:, 0]) > _LEAVES)
+        & near_table(place, 0.05)
+    )
+    if not fits.any():
+        return None
+    k = int(np.argmin(np.where(fits, misfit, np.inf)))
+    outgoing = speed[k]
+    incoming = np.array([outgoing[0] * 1.15, outgoing[1] * 1.15, -outgoing[2] / 0.9])
+    theta = first_guess([float(times[k])], place[k], incoming, [outgoing], window.expectations)
+    members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
+    found = follow(window, theta, 1, members)
+    if found is None or abs(float(found.path.model().outgoing[0][0, 0])) < _LEAVES:
+        return None  # a toss, or a ball bounced idly
+    return found
+
+
+def _held_to_table(
+    window: Window, arc: BallArc, times: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The arc's place on the table and velocity there, if it met the table at each of `times`.
+
+    Returns
+    -------
+    place : ndarray, shape (K, 2)
+    velocity : ndarray, shape (K, 3)
+    misfit : ndarray, shape (K,)
+        Root mean square over the expected scatter.
+    """
+    camera, run = window.camera, arc.run
+    at = arc.at(run.times)
+    points = run.points + np.column_stack([0 * run.times, _SHADE_SHIFT * radii_px(camera, at)])
+    rays = camera.normalised(points)
+    rotation, translation = camera.rotation, camera.translation
+    rows = np.concatenate(
+        [rotation[0] - rays[:, :1] * rotation[2], rotation[1] - rays[:, 1:] * rotation[2]]
+    )
+    right = np.concatenate(
+        [rays[:, 0] * translation[2] - translation[0], rays[:, 1] * translation[2] - translation[1]]
+    )
+    lag = np.tile(run.times, 2)[None] - times[:, None]  # (K, 2 N)
+    height = np.array([0.0, 0.0, table.BALL_RADIUS])
+    prior = 1 / np.concatenate([_PLACE_SD, _SPEED_SD])
+    acceleration = np.broadcast_to(arc.acceleration, (len(times), 3)).copy()
+    depth = np.full(len(times), float(camera.depths(arc.position[None])[0]))
+    noise = SIGHTING_SD * window.scale
+    for _ in range(2):
+        weight = (camera.matrix[0, 0] / (noise * np.maximum(depth, 0.5)))[:, None]
+        design = (
+            np.concatenate(
+                [
+                    np.broadcast_to(rows[:, :2], (len(times), len(rows), 2)),
+                    rows[None] * lag[:, :, None],
+                ],
+                axis=2,
+            )
+            * weight[:, :, None]
+        )
+        bend = (acceleration @ rows.T) * lag**2 / 2
+        target = (right - rows @ height - bend) * weight
+        normal = design.transpose(0, 2, 1) @ design + np.diag(prior**2)
+        solution = np.linalg.solve(normal, design.transpose(0, 2, 1) @ target[:, :, None])[..., 0]
+        place, speed = solution[:, :2], solution[:, 2:]
+        pace = np.linalg.norm(speed, axis=1)
+        acceleration = -flight.drag_constant() * pace[:, None] * speed
+        acceleration[:, 2] -= flight.GRAVITY
+        depth = camera.depths(np.column_stack([place, np.full(len(place), table.BALL_RADIUS)]))
+    left = (design @ solution[:, :, None])[..., 0] - target
+    pull = (solution * prior) ** 2
+    free = max(2.0, len(rows) - 3.0)
+    misfit = np.sqrt(((left**2).sum(axis=1) + pull.sum(axis=1)) / free)
+    misfit[(depth < 0.3) | (pace > 20)] = np.inf
+    return place, speed, misfit
+
+
+def _found_beyond(
+    window: Window,
+    arc: BallArc,
+    time: float,
+    place: np.ndarray,
+    outgoing: np.ndarray,
+    gap: float,
+) -> list[Member]:
+    """Candidates that the ball would show in the first frames after a bounce."""
+    camera, frames = window.camera, window.frames
+    last = int(arc.run.frames[-1])
+    ahead = [
+        f for f in range(last + 1, last + 2 + _LOOK_ON) if f in frames and frames[f].time_s > time
+    ][:_LOOK_ON]
+    if not ahead:
+        return []
+    lag = np.array([frames[f].time_s for f in ahead]) - time
+    at = np.array([*place, table.BALL_RADIUS]) + outgoing * lag[:, None]
+    at[:, 2] -= flight.GRAVITY * lag**2 / 2
+    aim = camera.project(at)
+    aim[:, 1] -= _SHADE_SHIFT * radii_px(camera, at)
+    # friction is not known yet: it bends the path by a share of the falling speed
+    slack = camera.matrix[0, 0] / camera.depths(at) * 0.12 * abs(outgoing[2]) * lag
+    found = []
+    for k, f in enumerate(ahead):
+        points = frames[f].points
+        if not len(points):
+            continue
+        off = np.hypot(*(points - aim[k]).T)
+        m = int(np.argmin(off))
+        if off[m] < _GATE_PX * window.scale + slack[k]:
+            found.append((f, m))
+    return found if len(found) >= _FOUND else []
