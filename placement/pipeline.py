@@ -35,7 +35,8 @@ from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.arcs import BallArc
 from placement.ball import Candidates
 from placement.ball_image import Look
-from placement.paths import FollowedPath, without_doubles
+from placement.doubles import without_doubles
+from placement.paths import FollowedPath
 from placement.reading import Film, FilmReader, Sight
 from placement.serves import find_serves
 from placement.tracing import Traced, Tracer
