@@ -15,8 +15,8 @@ Source: top hat: Serra, Image Analysis and Mathematical Morphology (1982).
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -48,9 +48,9 @@ class Candidates:
     compactness : ndarray, shape (N,)
         Share of the brightness around a candidate that lies close to it: above about 0.5 for a
         ball by itself, about 0.35 along a limb's edge.
-    patches : sequence of ndarray, each uint8 of shape (5, P, P)
+    patches : sequence or mapping of ndarray, each uint8 of shape (5, P, P)
         Luma around each candidate: long before, shortly before, in, shortly after and long after
-        the frame.
+        the frame. Only some are left after `with_patches_of`.
     near_s : float
         The short step, s.
     origins : ndarray of int, shape (N, 2)
@@ -62,9 +62,13 @@ class Candidates:
     points: np.ndarray
     strengths: np.ndarray
     compactness: np.ndarray
-    patches: Sequence[np.ndarray] | np.ndarray
+    patches: Sequence[np.ndarray] | Mapping[int, np.ndarray] | np.ndarray
     near_s: float
     origins: np.ndarray
+
+    def with_patches_of(self, members: Iterable[int]) -> Candidates:
+        """The same, but for the patches of all others: they make nearly all of its size."""
+        return replace(self, patches={m: self.patches[m].copy() for m in members})
 
 
 class BallFinder:

@@ -46,7 +46,7 @@ _STILLS = 21  # frames of the median still, where they are not key frames
 _KEY_STILLS = 9  # key frames from which on they do for it
 _STILL_SPAN = 12.0  # s from the clip's start over which they are spread
 _SECOND_SPAN = 30.0  # s by which a second try at finding the table is made
-_CROP = 48  # px, side of a kept crop at 1920 px width
+_CROP_SPAN = 0.12  # s about a bounce from which crops are kept
 _BUMP_PX = 0.8  # shift of the whole picture that parts the first stills
 
 
@@ -163,7 +163,7 @@ class _Stretch:
     flights: list[BallArc] = field(default_factory=list)
 
     def take(self, traced: Traced) -> None:
-        self.paths += traced.paths
+        self.paths += [_without_pictures(p) for p in traced.paths]
         self.flights += traced.flights
 
 
@@ -404,6 +404,7 @@ class _Run:
             for s in self.stretches
             for p in s.paths
             for f, (c, m) in zip(p.frames, p.pictures, strict=True)
+            if m in c.patches
         }
         frames = np.array(sorted(pictures))
         if not len(frames):
@@ -412,7 +413,7 @@ class _Run:
         for b in bounces:
             for f in frames[np.argsort(np.abs(times - b.time_s), kind="stable")[:4]].tolist():
                 c, m = pictures[f]
-                if abs(c.time_s - b.time_s) < 0.12 and f not in crops:
+                if abs(c.time_s - b.time_s) < _CROP_SPAN and f not in crops:
                     u, v = c.origins[m].tolist()
                     crops[f] = Crop(
                         time_s=c.time_s, frame=f, luma=c.patches[m][2].copy(), origin=(u, v)
@@ -426,6 +427,16 @@ class _Run:
             spent = time.perf_counter() - self.started
             left = spent * (1 - done) / done if done > 0.02 else None
             self.progress(Progress(done=min(done, 1.0), stage=stage, time_left_s=left))
+
+
+def _without_pictures(followed: FollowedPath) -> FollowedPath:
+    """The path with those pictures alone that a crop of a bounce may be taken from."""
+    marks = np.array([*followed.path.bounce_times, followed.first_seen, followed.last_seen])
+    pictures = tuple(
+        (c.with_patches_of([m] if np.abs(marks - c.time_s).min() < _CROP_SPAN else []), m)
+        for c, m in followed.pictures
+    )
+    return replace(followed, pictures=pictures)
 
 
 def _luma(picture: np.ndarray) -> np.ndarray:
