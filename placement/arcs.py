@@ -9,6 +9,7 @@ hand, a shirt, a lamp do not fall at 9.8 m/s^2 at that distance.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -23,6 +24,9 @@ SIGHTING_SD = 1.5  # px at 1920 px width: scatter of an unrefined candidate
 _PLACE_SD = np.array([2.0, 1.2, 0.7])  # m, where balls near a table are, about (0, 0, 0.3)
 _PLACE = np.array([0.0, 0.0, 0.3])
 _SPEED_SD = np.array([5.0, 2.5, 2.5])  # m/s
+_PRIOR = 1 / np.concatenate([_PLACE_SD, _SPEED_SD])
+_EXPECTED = np.concatenate([_PLACE, np.zeros(3)]) * _PRIOR
+_GRAVITY = np.array([0.0, 0.0, -flight.GRAVITY])
 _FASTEST = 20.0  # m/s
 _WORST = 2.2  # times the expected scatter, above which a run does not fly like a ball
 
@@ -80,35 +84,34 @@ def fit_arc(
     right = np.concatenate(
         [rays[:, 0] * translation[2] - translation[0], rays[:, 1] * translation[2] - translation[1]]
     )
-    lag = np.concatenate([dt, dt])
-    acceleration = np.array([0.0, 0.0, -flight.GRAVITY])
+    lag = np.concatenate([dt, dt])[:, None]
+    design = np.concatenate([rows, rows * lag], axis=1)
+    bent = rows * (lag**2 / 2)  # times the acceleration, moves the right-hand side
+    square, toward, by_bend = design.T @ design, design.T @ right, design.T @ bent
+    acceleration = _GRAVITY
     depth = float(camera.depths(_PLACE[None])[0])
     focal = camera.matrix[0, 0]
     noise = SIGHTING_SD * scale
-    prior = 1 / np.concatenate([_PLACE_SD, _SPEED_SD])
-    expected = np.concatenate([_PLACE, np.zeros(3)]) * prior
-    position = velocity = np.zeros(3)
+    known = np.diag(_PRIOR**2)
+    expected = _PRIOR * _EXPECTED
+    if distance is not None:
+        axis = np.concatenate([rotation[2], np.zeros(3)]) / distance[1]
+        known = known + np.outer(axis, axis)
+        expected = expected + axis * (distance[0] - translation[2]) / distance[1]
     for _ in range(3):
         weight = focal / (noise * depth)
-        design = np.concatenate([rows, rows * lag[:, None]], axis=1) * weight
-        target = (right - rows @ acceleration * lag**2 / 2) * weight
-        normal = design.T @ design + np.diag(prior**2)
-        aim = design.T @ target + prior * expected
-        if distance is not None:
-            axis = np.concatenate([rotation[2], np.zeros(3)]) / distance[1]
-            normal += np.outer(axis, axis)
-            aim += axis * (distance[0] - translation[2]) / distance[1]
+        target = right - bent @ acceleration
+        normal = weight**2 * square + known
+        aim = weight**2 * (toward - by_bend @ acceleration) + expected
         solution = np.linalg.solve(normal, aim)
         position, velocity = solution[:3], solution[3:]
         depth = float(position @ rotation[2] + translation[2])
-        speed = float(np.linalg.norm(velocity))
+        speed = math.sqrt(velocity @ velocity)
         if depth < 0.3 or speed > _FASTEST:
             return None
-        acceleration = np.array([0, 0, -flight.GRAVITY]) - (
-            flight.drag_constant() * speed * velocity
-        )
-    gap = (design @ solution - target) ** 2
-    pull = (solution * prior - expected) ** 2
+        acceleration = _GRAVITY - flight.drag_constant() * speed * velocity
+    gap = (weight * (design @ solution - target)) ** 2
+    pull = (solution * _PRIOR - _EXPECTED) ** 2
     free = max(2.0, 2 * len(dt) - 3.0)
     misfit = float(np.sqrt((gap.sum() + pull.sum()) / free))
     if misfit > _WORST:
@@ -154,15 +157,16 @@ def _parabola_costs(
     cross = np.cumsum(basis[:, :, None] * points[:, None, :], axis=0)
     power = np.cumsum((points**2).sum(axis=1))
 
-    def cost(g: np.ndarray, c: np.ndarray, p: np.ndarray) -> np.ndarray:
-        solved = np.linalg.solve(g + 1e-9 * np.eye(3), c)
-        return np.maximum(p - np.einsum("nij,nij->n", c, solved), 0.0)
-
     ends = np.arange(least, len(t) - least + 1) - 1
-    left = cost(gram[ends], cross[ends], power[ends])
-    right = cost(gram[-1] - gram[ends], cross[-1] - cross[ends], power[-1] - power[ends])
-    whole = float(cost(gram[-1:], cross[-1:], power[-1:])[0])
-    return whole, left, right
+    parts = np.concatenate([ends, [len(t) - 1]])
+    # first parts, the whole, then last parts, solved at once
+    g = np.concatenate([gram[parts], gram[-1] - gram[ends]])
+    c = np.concatenate([cross[parts], cross[-1] - cross[ends]])
+    p = np.concatenate([power[parts], power[-1] - power[ends]])
+    solved = np.linalg.solve(g + 1e-9 * np.eye(3), c)
+    costs = np.maximum(p - (c * solved).sum((1, 2)), 0.0)
+    n = len(ends)
+    return float(costs[n]), costs[:n], costs[n + 1 :]
 
 
 def ball_arcs(camera: Camera, runs: Sequence[Run], *, shortest: int = 5) -> list[BallArc]:

@@ -12,6 +12,7 @@ Source: Bar-Shalom and Li, Multitarget-Multisensor Tracking (1995), nearest-neig
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -96,37 +97,43 @@ class Linker:
         dt = found.time_s - self._last
         state, cov = self._predicted(dt)
         spread = cov[:, 0, 0] + self._noise
-        gap = found.points[None] - state[:, None, 0]
-        chi2 = np.einsum("rnk,rnk->rn", gap, gap) / spread[:, None]
-        ratio = found.strengths[None] / self._strength[:, None]
+        gap_u = found.points[:, 0] - state[:, 0, 0, None]
+        gap_v = found.points[:, 1] - state[:, 0, 1, None]
+        chi2 = (gap_u * gap_u + gap_v * gap_v) / spread[:, None]
+        ratio = found.strengths / self._strength[:, None]
         chi2[(ratio > _LIKE) | (ratio < 1 / _LIKE)] = np.inf
-        best = np.argmin(chi2, axis=1)
+        best = chi2.argmin(axis=1)
         hit = np.flatnonzero(chi2[np.arange(len(best)), best] < _GATE)
         if not len(hit):
             return taken
         member = best[hit]
         gain = cov[hit, :, 0] / spread[hit, None]
-        self._state[hit] = state[hit] + gain[:, :, None] * gap[hit, member][:, None, :]
+        gap = np.column_stack([gap_u[hit, member], gap_v[hit, member]])
+        self._state[hit] = state[hit] + gain[:, :, None] * gap[:, None, :]
         self._cov[hit] = cov[hit] - gain[:, :, None] * cov[hit, None, 0, :]
         self._last[hit] = found.time_s
         self._strength[hit] += 0.3 * (found.strengths[member] - self._strength[hit])
+        points = found.points.tolist()
         for run, m in zip(hit.tolist(), member.tolist(), strict=True):
-            u, v = found.points[m]
-            self._paths[run].append((found.frame, m, found.time_s, u, v))
+            self._paths[run].append((found.frame, m, found.time_s, *points[m]))
             if len(self._paths[run]) >= 5:
                 taken[m] = True
         self._drop_doubles(hit, member)
         return taken
 
     def _predicted(self, dt: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        step = np.zeros((len(dt), 3, 3))
-        step[:, 0, 0] = step[:, 1, 1] = step[:, 2, 2] = 1
-        step[:, 0, 1] = step[:, 1, 2] = dt
-        step[:, 0, 2] = dt * dt / 2
-        state = step @ self._state
-        cov = step @ self._cov @ step.transpose(0, 2, 1)
+        place, speed, bend = self._state[:, 0], self._state[:, 1], self._state[:, 2]
+        d = dt[:, None]
+        state = np.stack([place + d * speed + d * d / 2 * bend, speed + d * bend, bend], axis=1)
+        # step @ cov @ step.T, row by row, then column by column
+        step, half = dt[:, None], dt[:, None] ** 2 / 2
+        cov = self._cov.copy()
+        cov[:, 0] += step * cov[:, 1] + half * cov[:, 2]
+        cov[:, 1] += step * cov[:, 2]
+        cov[:, :, 0] += step * cov[:, :, 1] + half * cov[:, :, 2]
+        cov[:, :, 1] += step * cov[:, :, 2]
         push = np.stack([dt**3 / 6, dt**2 / 2, dt], axis=1)
-        cov = cov + self._jerk * push[:, :, None] * push[:, None, :]
+        cov += self._jerk * push[:, :, None] * push[:, None, :]
         return state, cov
 
     def _drop_doubles(self, hit: np.ndarray, member: np.ndarray) -> None:
@@ -179,11 +186,11 @@ class Linker:
             return
         t0, t1, t2 = first.time_s, second.time_s, found.time_s
         step = second.points[b][None] - first.points[a][:, None]
-        i, j = np.nonzero(np.hypot(step[..., 0], step[..., 1]) < self._speed * (t1 - t0))
+        i, j = np.nonzero(_within(step, self._speed * (t1 - t0)))
         ahead = second.points[b[j]] + step[i, j] * (t2 - t1) / (t1 - t0)
         off = found.points[c][None] - ahead[:, None]
         gate = self._slack + self._acceleration * (t2 - t1) ** 2
-        pair, k = np.nonzero(np.hypot(off[..., 0], off[..., 1]) < gate)
+        pair, k = np.nonzero(_within(off, gate))
         a, b, c = a[i[pair]], b[j[pair]], c[k]
         levels = np.stack([first.strengths[a], second.strengths[b], found.strengths[c]])
         like = levels.max(0) < _LIKE * levels.min(0)
@@ -198,20 +205,28 @@ class Linker:
         weight = self._acceleration**2 / (self._acceleration**2 + noise)
         bend = weight * bend
         speed = (p2 - p0) / (d1 + d2) + bend * d2 / 2
-        cov = _fresh_covariance(self._noise, self._acceleration**2, d2)
+        cov = _fresh_covariance(self._noise, self._acceleration**2, round(d2, 6))
         self._state = np.concatenate([self._state, np.stack([p2, speed, bend], axis=1)])
         self._cov = np.concatenate([self._cov, np.repeat(cov[None], len(a), axis=0)])
         self._last = np.concatenate([self._last, np.full(len(a), t2)])
         self._strength = np.concatenate([self._strength, levels.mean(0)[like]])
-        for x, y, z in zip(a.tolist(), b.tolist(), c.tolist(), strict=True):
-            self._paths.append(
-                [
-                    (f.frame, m, f.time_s, *f.points[m])
-                    for f, m in ((first, x), (second, y), (found, z))
-                ]
-            )
+        rows = [
+            [
+                (f.frame, m, f.time_s, *p)
+                for m, p in zip(members.tolist(), points.tolist(), strict=True)
+            ]
+            for f, members, points in ((first, a, p0), (second, b, p1), (found, c, p2))
+        ]
+        self._paths.extend(list(path) for path in zip(*rows, strict=True))
 
 
+def _within(steps: np.ndarray, reach: float) -> np.ndarray:
+    """Which steps (..., 2) are shorter than `reach`."""
+    u, v = steps[..., 0], steps[..., 1]
+    return np.asarray(u * u + v * v < reach * reach)
+
+
+@lru_cache(maxsize=256)
 def _fresh_covariance(noise: float, bend: float, dt: float) -> np.ndarray:
     """Covariance of place, speed and acceleration after three evenly spaced sightings."""
     design = np.array([[1.0, -k * dt, (k * dt) ** 2 / 2] for k in (2, 1, 0)])
