@@ -68,6 +68,7 @@ class ServesMixin(FilmsMixin):
         group: str | None = None,
         drill_id: int | None = None,
         analysis_id: int | None = None,
+        serve_id: int | None = None,
         machine_only: bool = False,
         removed: bool = False,
         columns: Sequence[str] | None = None,
@@ -82,6 +83,8 @@ class ServesMixin(FilmsMixin):
             Only those of this filmed drill.
         analysis_id : int, optional
             An analysis other than the ones in use.
+        serve_id : int, optional
+            Only this one.
         machine_only : bool
             The machine's first answers, without corrections.
         removed : bool
@@ -126,6 +129,8 @@ class ServesMixin(FilmsMixin):
             statement = self._narrowed(
                 connection, statement, student_code, group, drill_id, analysis_id
             )
+            if serve_id is not None:
+                statement = statement.where(serve.c.serve_id == serve_id)
             frame = self._frame(statement, connection)
             changes = pd.DataFrame()
             if frame["revision"].any():
@@ -149,9 +154,13 @@ class ServesMixin(FilmsMixin):
         )
 
     def bounces(
-        self, *, student_code: str | None = None, drill_id: int | None = None
+        self,
+        *,
+        student_code: str | None = None,
+        drill_id: int | None = None,
+        serve_id: int | None = None,
     ) -> pd.DataFrame:
-        """Bounces of a student's serves or of a drill, of the analyses in use.
+        """Bounces of a student's serves, of a drill or of one serve, of the analyses in use.
 
         Returns
         -------
@@ -159,13 +168,17 @@ class ServesMixin(FilmsMixin):
             The columns of the table `bounce` with ``drill_id`` and ``code``, sorted by moment.
         """
         with self._read() as connection:
-            statement = select(bounce, analysis.c.drill_id, student.c.code).select_from(
+            statement: Select[Any] = select(
+                bounce, analysis.c.drill_id, student.c.code
+            ).select_from(
                 bounce.join(analysis, analysis.c.analysis_id == bounce.c.analysis_id)
                 .outerjoin(serve, serve.c.serve_id == bounce.c.serve_id)
                 .outerjoin(turn, turn.c.turn_id == serve.c.turn_id)
                 .outerjoin(student, student.c.student_id == turn.c.student_id)
             )
             statement = self._narrowed(connection, statement, student_code, None, drill_id, None)
+            if serve_id is not None:
+                statement = statement.where(bounce.c.serve_id == serve_id)
             frame = self._frame(statement, connection)
         frame["code"] = frame["code"].fillna("")
         return frame.sort_values(["drill_id", "time_s"], ignore_index=True)

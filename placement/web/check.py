@@ -21,6 +21,7 @@ from placement.web.wording import OUTCOMES
 
 SURE = zones.CLOSE_CALL_BELOW
 _CHI = math.sqrt(5.991464547107979)  # 95 % of a normal in two directions
+_RING = np.linspace(0, 2 * np.pi, 16, endpoint=False)  # directions in which a ring has its points
 _LANDED = ("good", "let")
 
 
@@ -87,31 +88,52 @@ def serve_rows(
     list of dict
         In the order filmed; serves that a person said are none are there too.
     """
-    frame = store.serves(drill_id=drill_id, removed=True)
-    machine = store.serves(drill_id=drill_id, removed=True, machine_only=True)
+    frame = store.serves(drill_id=drill_id, serve_id=only, removed=True)
+    machine = store.serves(drill_id=drill_id, serve_id=only, removed=True, machine_only=True)
     first = {row.serve_id: row for row in rows_of(machine)}
-    bounces = store.bounces(drill_id=drill_id)
-    of: dict[int, list[Any]] = {}
-    for bounce in rows_of(bounces):
-        if not pd.isna(bounce.serve_id):
-            of.setdefault(int(bounce.serve_id), []).append(bounce)
-    look = dict(zip(frame["serve_id"], needs_look(frame), strict=True))
-    rows = []
-    for row in rows_of(frame):
-        if only is not None and row.serve_id != only:
-            continue
-        mine = of.get(int(row.serve_id), [])
-        rows.append(_row(row, first[row.serve_id], mine, bool(look[row.serve_id]), calibration))
-    return rows
+    bounces = store.bounces(drill_id=drill_id, serve_id=only)
+    bounces = bounces[bounces["serve_id"].notna()]
+    ends = dict(zip(frame["serve_id"].tolist(), frame["server_end"].tolist(), strict=True))
+    of: dict[int, list[dict[str, Any]]] = {}
+    shapes = zip(
+        rows_of(bounces),
+        _ellipses(bounces, ""),
+        _in_picture(bounces[["x_m", "y_m"]].to_numpy(float), calibration),
+        _rings(bounces, calibration),
+        strict=True,
+    )
+    for bounce, ellipse, seen, ring in shapes:
+        serve_id = int(bounce.serve_id)
+        end = int(ends[serve_id]) if ends.get(serve_id) in (-1, 1) else -1
+        of.setdefault(serve_id, []).append(
+            {"t": round(float(bounce.time_s), 3), "kind": bounce.kind,
+             "sure": _short(bounce.probability, 2), "place": _place(bounce.x_m, bounce.y_m, end),
+             "ellipse": ellipse, "at": seen, "ring": ring}
+        )  # fmt: skip
+    landings = frame[["landing_x_m", "landing_y_m"]].to_numpy(float)
+    return [
+        _row(row, first[row.serve_id], of.get(int(row.serve_id), []), look, ellipse, seen)
+        for row, look, ellipse, seen in zip(
+            rows_of(frame),
+            needs_look(frame).tolist(),
+            _ellipses(frame, "landing_"),
+            _in_picture(landings, calibration),
+            strict=True,
+        )
+    ]
 
 
 def _row(
-    row: Any, first: Any, bounces: list[Any], look: bool, calibration: Calibration | None
+    row: Any,
+    first: Any,
+    bounces: list[dict[str, Any]],
+    look: bool,
+    ellipse: list[float] | None,
+    seen: list[float] | None,
 ) -> dict[str, Any]:
     end = int(row.server_end) if row.server_end in (-1, 1) else -1
     target = " ".join(filter(None, (row.target_depth, row.target_side, row.target_landing)))
     landing = _place(row.landing_x_m, row.landing_y_m, end)
-    was = _place(first.landing_x_m, first.landing_y_m, end)
     return {
         "id": int(row.serve_id), "number": int(row.number), "rev": int(row.revision),
         "t": round(float(row.t_start_s), 3), "clock": clock(float(row.t_start_s)),
@@ -120,27 +142,14 @@ def _row(
         "end_known": bool(row.server_end in (-1, 1)),
         "outcome": row.outcome, "depth": row.depth, "side": row.side,
         "pace": _short(row.pace_m_s, 1), "landing": landing,
-        "ellipse": _ellipse(row.landing_sd_x_m, row.landing_sd_y_m, row.landing_cov_xy_m2)
-        if landing else None,
+        "ellipse": ellipse if landing else None,
         "second": _place(row.second_bounce_x_m, row.second_bounce_y_m, end),
         "corrected": row.corrected.split(), "checked": bool(row.checked),
         "removed": bool(row.removed), "by_hand": row.origin == "person",
         "machine": {"outcome": first.outcome, "depth": first.depth, "side": first.side,
-                    "landing": was},
+                    "landing": _place(first.landing_x_m, first.landing_y_m, end)},
         "look": look, "doubt": round(doubt(row), 4), "why": doubt_words(row),
-        "bounces": [_bounce(b, end, calibration) for b in bounces],
-        "at": _in_picture(row.landing_x_m, row.landing_y_m, calibration) if landing else None,
-    }  # fmt: skip
-
-
-def _bounce(row: Any, end: int, calibration: Calibration | None) -> dict[str, Any]:
-    return {
-        "t": round(float(row.time_s), 3), "kind": row.kind,
-        "sure": _short(row.probability, 2),
-        "place": _place(row.x_m, row.y_m, end),
-        "ellipse": _ellipse(row.sd_x_m, row.sd_y_m, row.cov_xy_m2),
-        "at": _in_picture(row.x_m, row.y_m, calibration),
-        "ring": _ring(row, calibration),
+        "bounces": bounces, "at": seen,
     }  # fmt: skip
 
 
@@ -151,40 +160,66 @@ def _place(x: float, y: float, end: int) -> list[float] | None:
     return [round(end * float(y) * 100, 2), round(end * float(x) * 100, 2)]
 
 
-def _ellipse(sd_x: float, sd_y: float, cov: float) -> list[float] | None:
-    """Half-axes, cm, and angle, degrees clockwise on the screen, of the 95 % ellipse."""
-    if pd.isna(sd_x) or pd.isna(sd_y):
-        return None
-    c = 0.0 if pd.isna(cov) else float(cov)
+def _spreads(rows: pd.DataFrame, prefix: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Covariances of the places of rows, m^2: sd along and across, and their covariance."""
+    names = (f"{prefix}sd_x_m", f"{prefix}sd_y_m", f"{prefix}cov_xy_m2")
+    sd_x, sd_y, cov = (rows[name].to_numpy(float) for name in names)
+    return sd_x, sd_y, np.nan_to_num(cov)
+
+
+def _ellipses(rows: pd.DataFrame, prefix: str) -> list[list[float] | None]:
+    """Half-axes, cm, and angle, degrees clockwise on the screen, of the 95 % ellipses."""
+    sd_x, sd_y, cov = _spreads(rows, prefix)
+    known = ~(np.isnan(sd_x) | np.isnan(sd_y))
     # On the screen right is +-y and down is +-x, both with one sign: the ellipse of (y, x).
-    values, vectors = np.linalg.eigh(np.array([[sd_y**2, c], [c, sd_x**2]]))
+    values, vectors = _axes(sd_y[known] ** 2, cov[known], sd_x[known] ** 2)
     half = np.sqrt(np.maximum(values, 0.0)) * _CHI * 100
-    angle = math.degrees(math.atan2(vectors[1, 1], vectors[0, 1]))
-    return [round(float(half[1]), 2), round(float(half[0]), 2), round(angle, 1)]
+    angle = np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1]))
+    found = iter(np.column_stack([half[:, 1], half[:, 0], angle]).tolist())
+    return [_ellipse(*next(found)) if here else None for here in known.tolist()]
 
 
-def _in_picture(x: float, y: float, calibration: Calibration | None) -> list[float] | None:
-    if calibration is None or pd.isna(x) or pd.isna(y):
-        return None
-    point = calibration.camera.project(np.array([[x, y, table.BALL_RADIUS]]))[0]
-    return [round(float(v), 1) for v in point] if np.isfinite(point).all() else None
+def _ellipse(long: float, short: float, angle: float) -> list[float]:
+    return [round(long, 2), round(short, 2), round(angle, 1)]
 
 
-def _ring(row: Any, calibration: Calibration | None) -> list[list[float]]:
-    """Outline in the picture of where the bounce is with 95 %, px."""
-    if calibration is None or pd.isna(row.sd_x_m) or pd.isna(row.sd_y_m):
-        return []
-    c = 0.0 if pd.isna(row.cov_xy_m2) else float(row.cov_xy_m2)
-    values, vectors = np.linalg.eigh(np.array([[row.sd_x_m**2, c], [c, row.sd_y_m**2]]))
-    angle = np.linspace(0, 2 * np.pi, 24, endpoint=False)
-    circle = np.column_stack([np.cos(angle), np.sin(angle)]) * _CHI
-    around = circle * np.sqrt(np.maximum(values, 0.0)) @ vectors.T + (row.x_m, row.y_m)
-    points = calibration.camera.project(
-        np.column_stack([around, np.full(len(around), table.BALL_RADIUS)])
-    )
-    if not np.isfinite(points).all():
-        return []
-    return [[round(float(u), 1), round(float(v), 1)] for u, v in points]
+def _axes(a: np.ndarray, b: np.ndarray, d: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Eigenvalues, growing, and eigenvectors of the matrices [[a, b], [b, d]]."""
+    return np.linalg.eigh(np.stack([a, b, b, d], axis=-1).reshape(-1, 2, 2))
+
+
+def _in_picture(places: np.ndarray, calibration: Calibration | None) -> list[list[float] | None]:
+    """Where balls that touch the table at places (N, 2), m, are in the picture, px."""
+    if calibration is None:
+        return [None] * len(places)
+    points = _project(places, calibration)
+    seen = np.isfinite(points).all(axis=1).tolist()
+    return [p if here else None for p, here in zip(points.round(1).tolist(), seen, strict=True)]
+
+
+def _rings(bounces: pd.DataFrame, calibration: Calibration | None) -> list[list[list[float]]]:
+    """Outlines in the picture of where the bounces are with 95 %, px."""
+    if calibration is None:
+        return [[] for _ in range(len(bounces))]
+    sd_x, sd_y, cov = _spreads(bounces, "")
+    known = ~(np.isnan(sd_x) | np.isnan(sd_y))
+    values, vectors = _axes(sd_x[known] ** 2, cov[known], sd_y[known] ** 2)
+    circle = np.column_stack([np.cos(_RING), np.sin(_RING)]) * _CHI
+    around = (circle * np.sqrt(np.maximum(values, 0.0))[:, None]) @ np.swapaxes(vectors, 1, 2)
+    around += bounces.loc[known, ["x_m", "y_m"]].to_numpy(float)[:, None]
+    points = _project(around.reshape(-1, 2), calibration).reshape(-1, len(_RING), 2)
+    whole = np.isfinite(points).all(axis=(1, 2)).tolist()
+    found = iter(zip(points.round(1).tolist(), whole, strict=True))
+    rings: list[list[list[float]]] = []
+    for here in known.tolist():
+        ring, good = next(found) if here else ([], True)
+        rings.append(ring if good else [])
+    return rings
+
+
+def _project(places: np.ndarray, calibration: Calibration) -> np.ndarray:
+    height = np.full(len(places), table.BALL_RADIUS)
+    return calibration.camera.project(np.column_stack([places, height]))
 
 
 def _number(value: float, otherwise: float) -> float:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+import time
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from calibration import table
-from placement.web.check import _ellipse, needs_look
+from placement.web.check import _ellipses, needs_look
+from tests.records.samples import serve_row
 from tests.web.conftest import Page
-from tests.web.made import calibration
+from tests.web.made import calibration, make_results
 
 
 def rows(web: Page, film: int) -> list[dict[str, Any]]:
@@ -94,7 +98,10 @@ def test_a_place_in_the_picture_is_that_of_the_camera(web: Page, filmed: int) ->
 def test_an_ellipse_lies_as_its_covariance(
     sd_x: float, sd_y: float, cov: float, expected: tuple[float, float, float]
 ) -> None:
-    long, short, angle = _ellipse(sd_x, sd_y, cov)
+    row = pd.DataFrame({"sd_x_m": [sd_x, np.nan], "sd_y_m": sd_y, "cov_xy_m2": cov})
+    found, nothing = _ellipses(row, "")
+    assert nothing is None
+    long, short, angle = found
     assert (long, short) == pytest.approx(expected[:2], abs=0.01)
     assert angle % 180 == pytest.approx(expected[2], abs=0.1)
 
@@ -145,3 +152,23 @@ def test_texts_from_the_records_do_not_become_markup(web: Page, filmed: int) -> 
         page = web.get(f"/films/{filmed}/{path}").text
         assert "<b>9</b>" not in page
         assert "<script>alert" not in page
+
+
+def test_a_film_of_a_whole_day_is_checked_as_quickly(
+    web: Page, film_file: Path, tmp_path: Path
+) -> None:
+    """30 students with 60 serves each in one film: processor time, which others cannot disturb."""
+    film = tmp_path / "films" / "drill.mp4"
+    film.write_bytes(film_file.read_bytes())
+    serves = [serve_row(i, 0.2 + 2.0 * i) for i in range(1, 1801)]
+    folder = make_results(tmp_path / "out", film, serves)
+    drill = web.site.store.import_results(folder).drill_id
+    web.get(f"/films/{drill}/check")
+    began = time.process_time()
+    data = web.get(f"/films/{drill}/serves.json").json()
+    assert time.process_time() - began < 3.0  # some 0.7 s here; nothing per serve may grow
+    assert len(data["serves"]) == 1800
+    assert all(len(s["bounces"]) == 2 for s in data["serves"])
+    began = time.process_time()
+    assert change(web, drill, data["serves"][5], checked=True).status_code == 200
+    assert time.process_time() - began < 0.5

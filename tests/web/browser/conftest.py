@@ -19,9 +19,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import ConsoleMessage, Page, Route
 
-from placement.democlass import make_demo_class
 from placement.records import Store
 from placement.web.state import PageState
+from tests.demo_class import put_demo_class
 from tests.web.conftest import FAKE_WORKER
 from tests.web.made import make_film, make_results
 
@@ -167,8 +167,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     folder = tmp_path_factory.mktemp("demo")
     running = Running(folder)
     film = make_film(running.films / "drill.mp4", 60)
-    with Store(folder / "records.sqlite") as store:
-        make_demo_class(store, folder / "demo-results")
+    with Store(put_demo_class(folder / "records.sqlite")) as store:
         store.import_results(make_results(folder / "out", film), group="9B")
     running.start()
     yield running
