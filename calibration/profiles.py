@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.special import ndtr
 
 PROFILE_STEP = 0.5  # px between samples across a line
 
@@ -62,6 +61,8 @@ def fit_profiles(
     n_steps: int,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Gauss-Newton on (outer, white, inner, offset) at every station at once."""
+    from scipy.special import ndtr  # slow to load: not before it is needed
+
     delta = np.zeros(len(profiles))
     half = width[:, None] / 2
     margin_out = np.clip(width[:, None] + 1.0, 2.5, 4.5)

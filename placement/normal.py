@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, owens_t
 
 Floats = NDArray[np.float64]
 
@@ -57,6 +56,8 @@ def rectangle_probability(
 
 def _bivariate_cdf(h: Floats, k: Floats, rho: Floats) -> Floats:
     """P(X <= h, Y <= k) of a standard bivariate normal (Owen 1956, equation 2.1)."""
+    from scipy.special import ndtr, owens_t  # slow to load
+
     # Beyond 38 the normal tail is zero in double precision; exact zeros would divide by zero.
     h, k = (np.where(np.abs(v) < 1e-14, 1e-14, np.clip(v, -38.0, 38.0)) for v in (h, k))
     root = np.sqrt((1 - rho) * (1 + rho))

@@ -38,7 +38,6 @@ from placement.ball_image import Look
 from placement.doubles import without_doubles
 from placement.paths import FollowedPath
 from placement.reading import Film, FilmReader, Sight
-from placement.serves import find_serves
 from placement.tracing import Traced, Tracer
 from placement.video import ClipInfo, file_sha256, probe_clip, read_key_frames
 
@@ -371,6 +370,8 @@ class _Run:
                     self.stretches[-1].take(traced)
 
     def _conclude(self, end_s: float) -> tuple[list[Bounce], list[Serve]]:
+        from placement.serves import find_serves  # slow to load: not before it is needed
+
         began = time.perf_counter()
         bounces: list[Bounce] = []
         serves: list[Serve] = []

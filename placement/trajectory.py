@@ -13,28 +13,25 @@ stamp by its row's share of the sensor's read-out. Places are table coordinates,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from calibration import table
 from calibration.camera import Camera
 from placement import flight
 from placement.derivatives import Traced, project_with_slopes
+from placement.path_solver import SOLVERS, Problem, huber_weights
 
 _SHARED = 12  # t, x, y, velocity (3), spin (3), friction, drag, lift
 _EACH = 3  # restitution, unexplained change of speed along x and y
 _STEPS = np.array([2e-4, 1e-3, 1e-3, 5e-3, 5e-3, 5e-3, 1.0, 1.0, 1.0, 5e-3, 5e-3, 2e-2])
 _STEPS_EACH = np.array([2e-3, 5e-3, 5e-3])
-_SCALES = np.array([0.01, 0.05, 0.05, 0.3, 0.3, 0.3, 60.0, 60.0, 60.0, 0.05, 0.05, 0.4])
-_SCALES_EACH = np.array([0.3, 0.3, 0.3])  # velocity after a bounce
-_REACH = 4.0  # natural sizes of the unknowns: the first step's length
 _LONGEST_ARC = 1.2  # s
-_ROBUST = 2.5  # standard deviations beyond which a sighting loses weight
-_SETTLED = 1e-3  # share by which the squares may still fall when a fit ends
-_SETTLED_SQUARES = 0.01  # and fall that is not worth a step: a tenth of a standard deviation
+_SECOND_TOPSPINS, _SECOND_SIDESPINS = (-150.0, 120.0), (-100.0, 100.0)  # rad/s
+_SECOND_STEPS = 15
+_RIVAL = 10.0  # a fit whose squares are more than this above the best is no rival of it
 _MODEL_SD = 0.10  # px: what the flight model itself may be off by
 
 
@@ -55,6 +52,8 @@ class Expectations:
     rub: tuple[float, float] = (0.0, 0.12)  # m/s, unexplained change of horizontal speed
     spin: tuple[float, float] = (0.0, 130.0)  # rad/s, each component
     speed: tuple[float, float] = (0.0, 7.0)  # m/s, each component
+    offset_px: float = 0.0  # sd of what all pictures of a path are off by in common, u and v
+    drift_px: float = 0.0  # sd of what slowly comes and goes along a path
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,6 +111,10 @@ class Path:
     residuals : ndarray, shape (N, 2)
         px, seen minus fitted.
     n_sightings : int
+    cost : float
+        Huber's loss of the pictures and squares of the expectations.
+    others : tuple of Path
+        Rivals that explain the pictures nearly as well, if these were looked for; best first.
     """
 
     theta: np.ndarray
@@ -123,6 +126,8 @@ class Path:
     chi2: float
     residuals: np.ndarray
     n_sightings: int
+    cost: float = np.nan
+    others: tuple[Path, ...] = ()
     _known: Traced | None = field(default=None, init=False, repr=False)
 
     @property
@@ -133,6 +138,12 @@ class Path:
     def model(self, batch: np.ndarray | None = None) -> Model:
         """The path as a function of time, for `theta` or for a batch (B, P) around it."""
         return Model(self.theta[None] if batch is None else batch, self.n_bounces)
+
+    def beside(self, others: Sequence[Path]) -> Path:
+        """The same path with its rivals."""
+        out = replace(self, others=tuple(others))
+        object.__setattr__(out, "_known", self._known)
+        return out
 
     @property
     def _traced(self) -> Traced:
@@ -318,6 +329,7 @@ def fit_path(
     readout_s: float = 0.0,
     most_steps: int = 40,
     solver: str = "own",
+    thorough: bool = False,
 ) -> Path | None:
     """Fit a path with `n_bounces` bounces.
 
@@ -341,6 +353,10 @@ def fit_path(
         evaluation a step; "scipy": `scipy.optimize.least_squares`, run again with renewed weights
         until these settle. Both find the same path; the former is several times faster.
 
+    thorough : bool
+        Whether to begin again with other spins, and keep the best and its rivals: about five times
+        the work, for the last fit of a path.
+
     Returns
     -------
     Path or None
@@ -351,26 +367,49 @@ def fit_path(
     ValueError
         If there is no such solver.
     """
-    if solver not in _SOLVERS:
-        raise ValueError(f"solver must be one of {sorted(_SOLVERS)}, got {solver!r}")
-    problem = _Problem(camera, sightings, n_bounces, expectations, readout_s)
+    if solver not in SOLVERS:
+        raise ValueError(f"solver must be one of {sorted(SOLVERS)}, got {solver!r}")
+    problem = Problem(camera, sightings, n_bounces, expectations, readout_s)
     begin = Traced(np.array(start, dtype=float), n_bounces).left
-    left = _SOLVERS[solver](problem, begin, most_steps)
+    left = SOLVERS[solver](problem, begin, most_steps)
     if left is None:
         return None
+    path = _as_path(problem, left, expectations)
+    if not thorough or path is None:
+        return path
+    found = [path]
+    for spun in _spun(left):
+        left = SOLVERS[solver](problem, spun, _SECOND_STEPS)
+        other = None if left is None else _as_path(problem, left, expectations)
+        if other is not None:
+            found.append(other)
+    found.sort(key=lambda p: p.cost)
+    others: list[Path] = []
+    for other in found[1:]:
+        near = any(_same(other, p) for p in (found[0], *others))
+        if other.cost < found[0].cost + _RIVAL and not near:
+            others.append(other)
+    return found[0].beside(others)
+
+
+def _as_path(problem: Problem, left: np.ndarray, expectations: Expectations) -> Path | None:
+    """The fitted path with its errors; None if they cannot be told."""
     at = problem.evaluate(left)
     n = 2 * len(problem.times)
-    weight = _huber_weights(at.rows)
+    weight = huber_weights(at.rows)
     chi2 = float((weight * at.rows**2).sum())
     # sightings that scatter more than they should make the pictures' share as much wider
-    excess = max(1.0, chi2 / max(2.0, n - 9.0))
-    normal = (at.jacobian.T * (weight / excess)) @ at.jacobian + at.prior_jacobian.T @ (
-        at.prior_jacobian
-    )
+    weight /= max(1.0, chi2 / max(2.0, n - 9.0))
+    weighted = at.jacobian.T * weight
+    normal = weighted @ at.jacobian + at.prior_jacobian.T @ at.prior_jacobian
     try:
         covariance = np.linalg.inv(normal)
     except np.linalg.LinAlgError:
         return None
+    common = problem.common(expectations.offset_px, expectations.drift_px)
+    if common is not None:
+        moved = covariance @ (weighted @ common)
+        covariance = covariance + moved @ moved.T
     contacts = at.traced.contacts
     slopes = at.traced.contact_slopes()[:, 1:3]
     own = slopes @ covariance @ slopes.transpose(0, 2, 1)
@@ -381,211 +420,43 @@ def fit_path(
     path = Path(
         theta=at.traced.theta,
         covariance=back @ covariance @ back.T,
-        n_bounces=n_bounces,
+        n_bounces=problem.n_bounces,
         bounce_times=times,
         bounce_places=np.array([c.place[:2] for c in contacts]),
         bounce_covariances=own,
         chi2=chi2,
         residuals=at.residuals,
         n_sightings=len(problem.times),
+        cost=at.cost(),
     )
     object.__setattr__(path, "_known", at.traced)
     return path
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Evaluation:
-    """A path against sightings and expectations, in standard deviations, and the derivatives.
+def _spun(left: np.ndarray) -> list[np.ndarray]:
+    """Second starts: the same path with other spins.
 
-    By the unknowns in the form with velocities after bounces, see `Traced`.
+    Whether a ball slips or grips, and that lift and spin can stand for each other, leaves valleys
+    between which no small step leads.
     """
-
-    traced: Traced
-    residuals: np.ndarray  # px, seen minus fitted
-    rows: np.ndarray  # (2 N,)
-    jacobian: np.ndarray  # (2 N, P)
-    prior_rows: np.ndarray  # (P,)
-    prior_jacobian: np.ndarray  # (P, P)
-
-    def cost(self, width: float = _ROBUST, doubt: float = 1.0) -> float:
-        """Huber's loss of the pictures over `doubt`, and squares of the expectations."""
-        return _huber_cost(self.rows, width) / doubt + float(self.prior_rows @ self.prior_rows)
-
-
-class _Problem:
-    """The least-squares problem of one path."""
-
-    def __init__(
-        self,
-        camera: Camera,
-        sightings: Sightings,
-        n_bounces: int,
-        expectations: Expectations,
-        readout_s: float,
-    ) -> None:
-        self.camera = camera
-        self.n_bounces = n_bounces
-        self.points = sightings.points
-        self.whiten = sightings.whiteners()
-        self.prior_mean, sd = _prior(expectations, n_bounces)
-        self.prior_share = 1 / sd
-        self.times = sightings.times + readout_s * (sightings.points[:, 1] / camera.size[1] - 0.5)
-
-    def evaluate(self, left: np.ndarray) -> _Evaluation:
-        with np.errstate(all="ignore"):  # a wild trial step may overflow; it is then not taken
-            traced = Traced(left, self.n_bounces, leaving=True)
-            position, velocity, parts = traced.at(self.times)
-            seen, slopes = project_with_slopes(self.camera, position, self.whiten)
-            jacobian = traced.picture_slopes(slopes, velocity, parts)
-            gap = seen - self.points
-            w = self.whiten
-            rows = np.empty_like(gap)
-            np.multiply(w[:, 0, 0], gap[:, 0], out=rows[:, 0])
-            np.multiply(w[:, 1, 1], gap[:, 1], out=rows[:, 1])
-            rows[:, 1] += w[:, 1, 0] * gap[:, 0]
-        if not np.isfinite(rows).all():
-            lost = ~np.isfinite(rows).all(axis=1)
-            rows[lost] = 1e3
-            jacobian[lost] = 0.0
-        return _Evaluation(
-            traced,
-            -gap,
-            rows.ravel(),
-            jacobian.reshape(rows.size, -1),
-            (traced.theta - self.prior_mean) * self.prior_share,
-            traced.theta_slopes() * self.prior_share[:, None],
-        )
+    heading = left[3:5] / max(1e-9, float(np.hypot(*left[3:5])))
+    along = float(left[6:8] @ heading)
+    out = []
+    for top in _SECOND_TOPSPINS:
+        for side in _SECOND_SIDESPINS:
+            start = left.copy()
+            start[6] = along * heading[0] - top * heading[1]
+            start[7] = along * heading[1] + top * heading[0]
+            start[8] = side
+            out.append(start)
+    return out
 
 
-def _huber_weights(rows: np.ndarray, width: float = _ROBUST) -> np.ndarray:
-    return np.minimum(1.0, width / np.maximum(np.abs(rows), 1e-9))
-
-
-def _huber_cost(rows: np.ndarray, width: float = _ROBUST) -> float:
-    size = np.abs(rows)
-    inner = np.minimum(size, width)
-    return float((inner * (2 * size - inner)).sum())
-
-
-def _width(rows: np.ndarray, most: float) -> float:
-    return float(max(_ROBUST, min(most, 2 * np.median(np.abs(rows)))))
-
-
-def _solve_own(problem: _Problem, left: np.ndarray, most_steps: int) -> np.ndarray | None:
-    """Levenberg and Marquardt's method; Huber's weights are renewed with every step.
-
-    A step is as long as the path can be bent before it is no more nearly linear: so many natural
-    sizes of the unknowns, more or fewer as the last step did what it promised (Conn, Gould, Toint,
-    Trust-Region Methods, 2000, chapter 6). From a rough start Huber's limit is wide at first, so
-    that sightings far off still pull, and the pictures together count less, so that what they
-    hardly tell, such as the spin, is not thrown far off by what the start has wrong.
-    """
-    scales = _scales(problem.n_bounces)
-    at = problem.evaluate(left)
-    width, doubt = _rough(at, np.inf, np.inf)
-    cost = at.cost(width, doubt)
-    reach = _REACH
-    fresh = True
-    for _ in range(most_steps):
-        if fresh:
-            weighted = at.jacobian.T * (_huber_weights(at.rows, width) / doubt)
-            normal = weighted @ at.jacobian + at.prior_jacobian.T @ at.prior_jacobian
-            slope = weighted @ at.rows + at.prior_rows @ at.prior_jacobian
-            try:
-                curve, turn = np.linalg.eigh(normal * scales * scales[:, None])
-            except np.linalg.LinAlgError:
-                return None
-            curve = np.maximum(curve, 1e-12)
-            pull = turn.T @ (slope * scales)
-            whole = float((pull * pull / curve).sum())  # fall of the squares at the best
-            fresh = False
-        step, size = _within(pull, curve, reach)
-        if whole < _SETTLED_SQUARES + _SETTLED * cost:
-            if width == _ROBUST and doubt == 1.0:
-                return left - (turn @ step) * scales  # of which nothing changes that matters
-            width, doubt = _ROBUST, (doubt / 10 if doubt > 15 else 1.0)
-            cost = at.cost(width, doubt)
-            fresh = True
-            continue
-        expected = float((step * (2 * pull - curve * step)).sum())
-        after = problem.evaluate(left - (turn @ step) * scales)
-        cost_after = after.cost(width, doubt)
-        ratio = (cost - cost_after) / expected
-        if ratio > 0.75:
-            reach = max(reach, 2 * size)
-        elif not ratio > 0.25:
-            reach = 0.5 * size
-        if cost_after < cost:
-            left, at = after.traced.left, after
-            width, doubt = _rough(at, width, doubt)
-            cost = at.cost(width, doubt)
-            fresh = True
-        elif reach < 1e-4:
-            break
-    return left
-
-
-def _rough(at: _Evaluation, most_width: float, most_doubt: float) -> tuple[float, float]:
-    """Huber's limit, and by what the pictures' squares are divided, for a path still far off."""
-    width = _width(at.rows, most_width)
-    misfit = _huber_cost(at.rows, width) / max(4.0, len(at.rows) - 9.0)
-    return width, max(1.0, min(most_doubt, float(np.sqrt(misfit))))
-
-
-def _within(pull: np.ndarray, curve: np.ndarray, reach: float) -> tuple[np.ndarray, float]:
-    """The best step of length about `reach` at most, along the axes of the curvature."""
-    step = pull / curve
-    size = float(np.sqrt(step @ step))
-    damping = 0.0
-    for _ in range(12):
-        if size <= 1.1 * reach:
-            break
-        damping += size * size * (size / reach - 1) / float((step * step / (curve + damping)).sum())
-        step = pull / (curve + damping)
-        size = float(np.sqrt(step @ step))
-    return step, size
-
-
-def _solve_scipy(problem: _Problem, left: np.ndarray, most_steps: int) -> np.ndarray | None:
-    """SciPy's Levenberg-Marquardt method, with Huber's weights renewed between short runs."""
-    last: dict[bytes, _Evaluation] = {}
-
-    def evaluation(x: np.ndarray) -> _Evaluation:
-        # value and derivatives come from one pass
-        key = x.tobytes()
-        if key not in last:
-            last.clear()
-            last[key] = problem.evaluate(x)
-        return last[key]
-
-    scales = _scales(problem.n_bounces)
-    cost = np.inf
-    for _ in range(most_steps):
-        root = np.sqrt(_huber_weights(evaluation(left).rows))
-
-        def residuals(x: np.ndarray, root: np.ndarray = root) -> np.ndarray:
-            at = evaluation(x)
-            return np.concatenate([root * at.rows, at.prior_rows])
-
-        def jacobian(x: np.ndarray, root: np.ndarray = root) -> np.ndarray:
-            at = evaluation(x)
-            return np.concatenate([root[:, None] * at.jacobian, at.prior_jacobian])
-
-        try:
-            fit = least_squares(
-                residuals, left, jac=jacobian, method="lm", x_scale=scales,
-                max_nfev=most_steps, ftol=1e-6, xtol=1e-8, gtol=1e-10,
-            )  # fmt: skip
-        except (ValueError, np.linalg.LinAlgError):
-            return None
-        left = fit.x
-        if abs(cost - fit.cost) < 1e-6 * (1 + fit.cost):
-            break
-        cost = fit.cost
-    return left
-
-
-_SOLVERS = {"own": _solve_own, "scipy": _solve_scipy}
+def _same(one: Path, other: Path) -> bool:
+    """Whether two fits ended in the same valley, by their spins."""
+    gap = one.theta[6:9] - other.theta[6:9]
+    spread = np.sqrt(np.diag(one.covariance)[6:9] + np.diag(other.covariance)[6:9])
+    return bool((np.abs(gap) < 0.35 * spread).all())
 
 
 def first_guess(
@@ -632,18 +503,5 @@ def first_guess(
     return Traced(theta, n, leaving=True).theta
 
 
-def _prior(expectations: Expectations, n_bounces: int) -> tuple[np.ndarray, np.ndarray]:
-    e = expectations
-    wide = (0.0, 50.0)
-    rows = [wide] * 3 + [e.speed] * 3 + [e.spin] * 3 + [e.friction, e.drag, e.lift]
-    rows += [e.restitution, e.rub, e.rub] * n_bounces
-    mean, sd = np.array(rows).T
-    return mean, sd
-
-
 def _steps(n_bounces: int) -> np.ndarray:
     return np.concatenate([_STEPS, np.tile(_STEPS_EACH, n_bounces)])
-
-
-def _scales(n_bounces: int) -> np.ndarray:
-    return np.concatenate([_SCALES, np.tile(_SCALES_EACH, n_bounces)])

@@ -28,7 +28,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
 
 from calibration import table
 from placement.normal import TINY_SD, rectangle_probability
@@ -353,6 +352,8 @@ def is_edge_undecided(points: ArrayLike, *, radius: float = table.BALL_RADIUS) -
 
 def _bands(value: Floats, sd: Floats, low: float, high: float) -> Floats:
     """Probabilities below `low`, between, and above `high`; shape (N, 3), rows sum to one."""
+    from scipy.special import ndtr  # slow to load
+
     sd = np.maximum(sd, TINY_SD)
     below = ndtr((low - value) / sd)
     above = ndtr((value - high) / sd)
