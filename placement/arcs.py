@@ -44,6 +44,8 @@ class BallArc:
         m, m/s, m/s^2.
     misfit : float
         Root mean square residual over the expected scatter.
+    vague : float
+        Standard deviation of its depth, as a share of it: small where gravity shows the scale.
     """
 
     run: Run
@@ -52,6 +54,7 @@ class BallArc:
     velocity: np.ndarray
     acceleration: np.ndarray
     misfit: float
+    vague: float
 
     def at(self, times: np.ndarray) -> np.ndarray:
         """Positions at `times` (N,), s, shape (N, 3), m."""
@@ -116,7 +119,9 @@ def fit_arc(
     misfit = float(np.sqrt((gap.sum() + pull.sum()) / free))
     if misfit > _WORST:
         return None
-    return BallArc(run, centre, position, velocity, acceleration, misfit)
+    axis = np.concatenate([rotation[2], np.zeros(3)])
+    vague = float(np.sqrt(axis @ np.linalg.solve(normal, axis))) / depth
+    return BallArc(run, centre, position, velocity, acceleration, misfit, vague)
 
 
 def split_at_kinks(run: Run, scatter: float) -> list[Run]:

@@ -24,6 +24,7 @@ _OVERLAP = 0.04  # s by which the first may reach past the second's beginning
 _FEWEST = 8  # sightings on both sides together
 _RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
 _WORST = 2.0  # times the expected scatter
+_HOPELESS = {3: 6.0, 5: 3.5}  # misfit after so many steps from which no fit ever got below that
 _SLOWEST = 0.3  # m/s downwards; softer contacts are a ball coming to rest
 _PRIOR_SD = np.array([0.1, 1.0, 1.0])  # restitution; change of horizontal speed along x, y, m/s
 
@@ -69,7 +70,7 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
     cost = np.inf
     normal = gradient = np.empty(0)
     weights = np.ones(2 * len(times))
-    for _ in range(12):
+    for k in range(12):
         batch = np.concatenate([theta[None], theta + np.diag(steps)])
         rows = np.concatenate(
             [
@@ -79,6 +80,9 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
             axis=1,
         )
         if not np.isfinite(rows).all():
+            return None
+        # what will not fit in the end is far off after a few steps already
+        if k in _HOPELESS and cost > _HOPELESS[k] ** 2 * max(2.0, 2 * len(times) - 5.0):
             return None
         gap = np.abs(rows[0, : len(weights)])
         weights = np.where(gap > 3, 3 / np.maximum(gap, 1e-9), 1.0)

@@ -27,7 +27,8 @@ _LEAVES = 1.0  # m/s along the table, after a bounce that nobody saw
 _LOOK_ON = 6  # frames beyond a bounce in which the ball is looked for
 _FOUND = 3  # of them that must show it
 _GATE_PX = 9.0  # px at 1920 px width
-_WORST = 2.5  # misfit of an arc held to the table
+_WORST = 2.2  # misfit of an arc held to the table
+_WORST_HIDDEN = 1.5  # misfit likewise, where nothing was seen at the table
 
 
 def follow_on(window: Window, arc: BallArc) -> FollowedPath | None:
@@ -77,7 +78,7 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
     times = run.times[0] - np.arange(0.005, _LONGEST_HIDDEN, 0.01)
     place, speed, misfit = _held_to_table(window, arc, times)
     fits = (
-        (misfit < _WORST)
+        (misfit < _WORST_HIDDEN)
         & (speed[:, 2] > _SLOWEST)
         & (np.abs(speed[:, 0]) > _LEAVES)
         & near_table(place, 0.05)

@@ -115,6 +115,19 @@ def follow_chain(
     FollowedPath or None
         None where no ball's path fits.
     """
+    whole = _follow_whole(window, chain, rounds)
+    if len(chain) == 1 or (whole is not None and _supported(whole)):
+        return whole
+    # a stroke may pass for a bounce, at either end of the chain
+    best = whole
+    for part in (chain[1:], chain[:-1]):
+        shorter = follow_chain(window, part, rounds=rounds)
+        if shorter is not None and (best is None or _weight(shorter) > _weight(best)):
+            best = shorter
+    return best
+
+
+def _follow_whole(window: Window, chain: Sequence[Meeting], rounds: int) -> FollowedPath | None:
     runs = [chain[0].before, *(m.after for m in chain)]
     members = [
         (int(f), int(m)) for run in runs for f, m in zip(run.frames, run.members, strict=True)
@@ -127,6 +140,23 @@ def follow_chain(
         window.expectations,
     )
     return follow(window, start, len(chain), members, rounds=rounds)
+
+
+def _supported(followed: FollowedPath) -> bool:
+    """Whether the ball was seen on both sides of the first bounce, or soon after it, and so on.
+
+    A bounce with nothing seen between it and the next is one that the fit only made up.
+    """
+    times, bounces = followed.sightings.times, followed.path.bounce_times
+    edges = np.concatenate([[-np.inf], bounces, [np.inf]])
+    seen = np.histogram(times, edges)[0]
+    return bool((seen[1:-1] >= 2).all() and seen[0] + seen[1] >= 3 and seen[-2] + seen[-1] >= 3)
+
+
+def _weight(followed: FollowedPath) -> float:
+    """How much speaks for a path: pictures that it explains, and how closely."""
+    good = float(followed.measured.sum())
+    return good / max(0.7, followed.path.misfit) * (1.0 if _supported(followed) else 0.5)
 
 
 def follow(

@@ -38,8 +38,10 @@ _REMEMBERED = 25.0  # s of candidate points kept, without pictures, while the lo
 _HISTORY = 1.1  # s before a path that go with it
 _COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
 _SIZES = (0.75, 1.33, 0.58)  # sizes tried where the expected one does not fit
+_PLAIN, _BENT = 1.0, 0.05  # misfit up to which an arc is looked at; more by sighting
+_VAGUE = 0.1  # of its depth; an arc less sure than that is also looked at in other sizes
 _LONGEST_PIECE = 8  # sightings up to which a run that is no arc may partner one
-_LOOKS = 4  # pictures of an arc that are looked at
+_LOOKS = 3  # pictures of an arc that are looked at
 _LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
 _LEAST_CONTRAST = 3.0
 _MANY = 20  # measured pictures with which a path may fit more loosely
@@ -262,8 +264,14 @@ class Tracer:
         A flight along the line of sight tells little of its distance; then the size of the
         pictures does.
         """
+        # a spinning ball bends a long arc a little; a short one has no excuse
+        arcs = [a for a in arcs if a.misfit < _PLAIN + _BENT * len(a.run.times)]
         good = self._look_at(arcs, 1.0)
-        rest = [a for a, g in zip(arcs, good, strict=True) if not g and a.misfit < 1.5]
+        rest = [
+            a
+            for a, g in zip(arcs, good, strict=True)
+            if not g and a.misfit < _PLAIN and a.vague > _VAGUE
+        ]
         found = [a for a, g in zip(arcs, good, strict=True) if g]
         for factor in _SIZES:
             if not rest:
