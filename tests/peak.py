@@ -1,4 +1,4 @@
-"""The most memory that this process has held."""
+"""The most memory that this process, and the largest that it started, have held."""
 
 from __future__ import annotations
 
@@ -6,10 +6,16 @@ import sys
 
 
 def peak_mb() -> float:
-    """Peak resident memory, MB; NaN where the system does not tell (Windows)."""
+    """Peak resident memory of both together, MB; NaN where the system does not tell (Windows).
+
+    The two peaks need not fall together, so that the sum is an upper bound.
+    """
     try:
         import resource
     except ImportError:
         return float("nan")
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    peak = sum(
+        resource.getrusage(who).ru_maxrss
+        for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    )
     return peak / 1e6 if sys.platform == "darwin" else peak / 1e3
