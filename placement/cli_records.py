@@ -8,16 +8,14 @@ another `ValueError` whose message is one sentence for the user.
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
+from placement.cli_evidence import add_evidence, add_keeping, run_demo
+from placement.cli_shared import open_store, show
 from placement.records import CORRECTABLE, RecordsError, Store, default_store, results_folders
-from placement.records.backup import backup_name
-from placement.records.exchange import DICTIONARY, FORMATS
+from placement.records.exchange import DICTIONARY
 from placement.records.turnlist import format_turns, parse_numbers
 from placement.records.turns import Assignment, clock
 
@@ -46,10 +44,10 @@ def add_commands(subparsers: Any) -> None:
 
     _add_people(command)
     _add_films(command)
-    _add_evidence(command)
-    _add_keeping(command)
+    add_evidence(command)
+    add_keeping(command)
     if "demo" not in subparsers.choices:
-        p = command("demo", _demo, "make an invented class of 12 students and its pages")
+        p = command("demo", run_demo, "make an invented class of 12 students and its pages")
         p.add_argument("--class", dest="demo_class", action="store_true", required=True)
         p.add_argument("--out", default="demo-class", metavar="DIR")
 
@@ -119,60 +117,8 @@ def _add_films(command: Callable[..., argparse.ArgumentParser]) -> None:
     p.add_argument("--later", type=int, metavar="ANALYSIS")
 
 
-def _add_evidence(command: Callable[..., argparse.ArgumentParser]) -> None:
-    p = command("figures", _figures, "show the figures of a student")
-    p.add_argument("student")
-    p.add_argument("--csv", metavar="FILE", help="also write them to a file")
-    p = command("compare", _compare, "compare the days of a student")
-    p.add_argument("student")
-    p.add_argument("--first", metavar="DAY")
-    p.add_argument("--second", metavar="DAY")
-    p.add_argument("--all", action="store_true", help="every pair of days, corrected for number")
-    p.add_argument("--picture", metavar="FILE", help="maps of the two days, .png or .svg")
-    p = command("evidence", _evidence, "write the evidence page of a student, PDF and HTML")
-    p.add_argument("student", nargs="*", help="students; or use --group")
-    p.add_argument("--group", help="all students of a group who have served")
-    p.add_argument("--out", default=".", metavar="DIR")
-    p.add_argument("--format", choices=("pdf", "html", "both"), default="both")
-    p.add_argument("--view", choices=("server", "receiver"), default="server")
-    p.add_argument("--no-stills", action="store_true", help="leave out the stills")
-    p.add_argument("--pictures", choices=("png", "svg"), help="also write the pictures alone")
-    p = command("overview", _overview, "write the overview of a group, PDF, HTML and CSV")
-    p.add_argument("group")
-    p.add_argument("--out", default=".", metavar="DIR")
-
-
-def _add_keeping(command: Callable[..., argparse.ArgumentParser]) -> None:
-    p = command("export", _export, "write everything as CSV and Parquet with a dictionary")
-    p.add_argument("folder")
-    p.add_argument("--format", choices=FORMATS, action="append", help="one format only")
-    p.add_argument("--names", action="store_true", help="also the names of the students")
-    p = command("forget", _forget, "remove all that is kept about a student")
-    p.add_argument("student")
-    p.add_argument("--yes", action="store_true", help="do it; without this nothing is removed")
-    p = command("due", _due, "list the drills that may no longer be kept")
-    p.add_argument("--on", metavar="DAY", help="a day, as 2026-07-31; today if left out")
-    p = command("backup", _backup, "write all records to one file")
-    p.add_argument("file", nargs="?", help="file or folder; a name with the moment if left out")
-    p = command("restore", _restore, "bring a backup back in place of the records")
-    p.add_argument("file")
-    p.add_argument("--yes", action="store_true", help="do it; without this nothing is changed")
-
-
-def _open(args: argparse.Namespace) -> Store:
-    return Store(args.store)
-
-
-def _show(frame: pd.DataFrame, none: str) -> None:
-    if not len(frame):
-        print(none)
-        return
-    with pd.option_context("display.width", 200, "display.max_columns", 30):
-        print(frame.to_string(index=False, na_rep=""))
-
-
 def _students(args: argparse.Namespace) -> int:
-    with _open(args) as store:
+    with open_store(args) as store:
         if args.load:
             path = Path(args.load)
             if not path.is_file():
@@ -181,7 +127,7 @@ def _students(args: argparse.Namespace) -> int:
             print(f"{len(new)} new: {', '.join(new) or 'nobody'}")
             return 0
         if args.code is None:
-            _show(store.students(args.group, names=args.names), "no students yet")
+            show(store.students(args.group, names=args.names), "no students yet")
             return 0
         known = args.code in set(store.students()["code"])
         if not known:
@@ -199,23 +145,23 @@ def _students(args: argparse.Namespace) -> int:
 
 
 def _groups(args: argparse.Namespace) -> int:
-    with _open(args) as store:
+    with open_store(args) as store:
         if args.remove:
             store.remove_group(args.remove)
-        _show(store.groups(), "no groups yet")
+        show(store.groups(), "no groups yet")
     return 0
 
 
 def _note(args: argparse.Namespace) -> int:
-    with _open(args) as store:
+    with open_store(args) as store:
         if args.text:
             store.add_note(args.text, who=args.who, student_code=args.student, drill_id=args.drill)
-        _show(store.notes(student_code=args.student, drill_id=args.drill), "no notes")
+        show(store.notes(student_code=args.student, drill_id=args.drill), "no notes")
     return 0
 
 
 def _import(args: argparse.Namespace) -> int:
-    with _open(args) as store:
+    with open_store(args) as store:
         for name in args.folder:
             if (Path(name) / DICTIONARY).is_file():
                 rows = store.import_export(name)
@@ -238,9 +184,9 @@ def _import(args: argparse.Namespace) -> int:
 
 
 def _drills(args: argparse.Namespace) -> int:
-    with _open(args) as store:
+    with open_store(args) as store:
         if args.drill is None:
-            _show(store.drills(group=args.group), "no filmed drills yet")
+            show(store.drills(group=args.group), "no filmed drills yet")
         elif args.remove:
             removed = store.remove_drill(args.drill)
             print("removed: " + ", ".join(f"{n} {what}" for what, n in removed.items() if n))
@@ -259,13 +205,13 @@ def _drills(args: argparse.Namespace) -> int:
 
 
 def _locate(args: argparse.Namespace) -> int:
-    with _open(args) as store:
+    with open_store(args) as store:
         print(store.locate_clip(args.drill, args.file))
     return 0
 
 
 def _turns(args: argparse.Namespace) -> int:
-    with _open(args) as store:
+    with open_store(args) as store:
         if args.propose:
             for position, turn in enumerate(store.propose_turns(args.drill), start=1):
                 print(f"{position}: {format_turns([turn])}")
@@ -280,7 +226,7 @@ def _turns(args: argparse.Namespace) -> int:
             text = path.read_text(encoding="utf-8-sig")
         if text:
             _tell(store.set_turns(args.drill, text, make_students=args.add_students))
-        _show(store.turns(args.drill).drop(columns="turn_id"), "nobody is named yet")
+        show(store.turns(args.drill).drop(columns="turn_id"), "nobody is named yet")
     return 0
 
 
@@ -307,19 +253,19 @@ def _tell(assignment: Assignment) -> None:
 def _serves(args: argparse.Namespace) -> int:
     if args.drill is None and args.student is None:
         raise RecordsError("name a drill, or a student with --student")
-    with _open(args) as store:
+    with open_store(args) as store:
         frame = store.serves(
             drill_id=args.drill, student_code=args.student, machine_only=args.machine
         )
     frame = frame.assign(time=[clock(t) for t in frame["t_start_s"]])
     columns = ["drill_id", "number", "time", "code", "outcome", "depth", "side", "landing_x_m"]
     columns += ["landing_y_m", "pace_m_s", "corrected"]
-    _show(frame[columns].round(3), "no serves")
+    show(frame[columns].round(3), "no serves")
     return 0
 
 
 def _correct(args: argparse.Namespace) -> int:
-    with _open(args) as store:
+    with open_store(args) as store:
         if args.undo or args.redo:
             act = store.undo if args.undo else store.redo
             print(act(args.drill, who=args.who))
@@ -327,7 +273,7 @@ def _correct(args: argparse.Namespace) -> int:
         if args.list or args.serve is None:
             log = store.corrections(args.drill)
             columns = ["number", "field", "machine_value", "new_value", "who", "made_at", "why"]
-            _show(log[[*columns, "undone_at"]], "no corrections")
+            show(log[[*columns, "undone_at"]], "no corrections")
             return 0
         serves = store.serves(drill_id=args.drill, removed=True)
         row = serves[serves["number"] == args.serve]
@@ -361,133 +307,11 @@ def _change(text: str) -> tuple[str, Any]:
 
 
 def _changes(args: argparse.Namespace) -> int:
-    with _open(args) as store:
+    with open_store(args) as store:
         known = store.analyses(args.drill)
-        _show(known.drop(columns="settings"), "no such drill")
+        show(known.drop(columns="settings"), "no such drill")
         if len(known) < 2:
             return 0
         ids = known["analysis_id"].tolist()
-        _show(store.changes(args.earlier or ids[-2], args.later or ids[-1]), "no serve changed")
-    return 0
-
-
-def _figures(args: argparse.Namespace) -> int:
-    import numpy as np
-
-    from placement.figures import figure_table, student_figures
-
-    with _open(args) as store:
-        serves = store.serves(student_code=args.student)
-    table = figure_table(student_figures(serves, rng=np.random.default_rng(0)))
-    for label, words in zip(table["label"], table["words"], strict=True):
-        print(f"{label}: {words}")
-    if args.csv:
-        from placement.evidence.pages import write_whole
-
-        print(write_whole(args.csv, table.to_csv(index=False)))
-    return 0
-
-
-def _compare(args: argparse.Namespace) -> int:
-    from placement.evidence import commands
-
-    with _open(args) as store:
-        for line in commands.compare_student(
-            store,
-            args.student,
-            first=args.first,
-            second=args.second,
-            every_pair=args.all,
-            picture=args.picture,
-        ):
-            print(line)
-    return 0
-
-
-def _evidence(args: argparse.Namespace) -> int:
-    from placement.evidence import commands
-
-    with _open(args) as store:
-        codes = list(args.student)
-        if args.group:
-            codes += [c for c in store.students(args.group)["code"] if c not in codes]
-        if not codes:
-            raise RecordsError("name a student, or a group with --group")
-        for code in codes:
-            if args.group and code not in args.student and not len(store.serves(student_code=code)):
-                print(f"{code}: no serves yet, no page", file=sys.stderr)
-                continue
-            for path in commands.write_student_pages(
-                store,
-                code,
-                args.out,
-                formats=("pdf", "html") if args.format == "both" else (args.format,),
-                view=args.view,
-                with_stills=not args.no_stills,
-                pictures=args.pictures,
-            ):
-                print(path)
-    return 0
-
-
-def _overview(args: argparse.Namespace) -> int:
-    from placement.evidence import commands
-
-    with _open(args) as store:
-        for path in commands.write_overview(store, args.group, args.out):
-            print(path)
-    return 0
-
-
-def _export(args: argparse.Namespace) -> int:
-    with _open(args) as store:
-        print(store.export(args.folder, formats=args.format or FORMATS, names=args.names))
-    return 0
-
-
-def _forget(args: argparse.Namespace) -> int:
-    with _open(args) as store:
-        who = store.student(args.student)
-        if not args.yes:
-            n = len(store.serves(student_code=who.code))
-            print(f"This would remove {who.code} with {n} serves for good; say --yes to do it.")
-            return 1
-        print(store.forget(who.code))
-    return 0
-
-
-def _due(args: argparse.Namespace) -> int:
-    with _open(args) as store:
-        _show(store.due(args.on), "nothing is due")
-        undated = store.without_date()
-        if len(undated):
-            print(f"{len(undated)} without a last day; set it with `drills N --keep-until DAY`")
-    return 0
-
-
-def _backup(args: argparse.Namespace) -> int:
-    target = Path(args.file or ".")
-    if target.is_dir():
-        target = target / backup_name()
-    with _open(args) as store:
-        print(store.backup(target))
-    return 0
-
-
-def _restore(args: argparse.Namespace) -> int:
-    if not args.yes:
-        print("The records as they are now would be replaced; say --yes to do it.")
-        return 1
-    with _open(args) as store:
-        again = store.restore(args.file)
-    print("brought back" + (f"; {again} forgotten students were removed again" if again else ""))
-    return 0
-
-
-def _demo(args: argparse.Namespace) -> int:
-    from placement.evidence import commands
-
-    # Without --store the invented class gets records of its own: the user's stay as they are.
-    for path in commands.write_demo_class(args.store, args.out):
-        print(path)
+        show(store.changes(args.earlier or ids[-2], args.later or ids[-1]), "no serve changed")
     return 0

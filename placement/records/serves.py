@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Select, select
 
 from placement import zones
 from placement.records.errors import RecordsError
-from placement.records.films import FilmsMixin
+from placement.records.imports import ImportsMixin
 from placement.records.schema import (
     analysis,
     bounce,
@@ -58,7 +58,7 @@ _PROBABILITY = {
 HAND_SD_M = 0.02  # m, standard deviation of a landing placed by hand; common practice, no source
 
 
-class ServesMixin(FilmsMixin):
+class ServesMixin(ImportsMixin):
     """What `Store` answers about serves and bounces."""
 
     def serves(
@@ -110,7 +110,7 @@ class ServesMixin(FilmsMixin):
         with self._read() as connection:
             chosen = _ALWAYS if columns is None else [*_ALWAYS, *columns]
             wanted = [c for c in serve.c if columns is None or c.name in chosen]
-            statement = select(
+            statement: Select[Any] = select(
                 *wanted,
                 *_TURN_COLUMNS,
                 student.c.code,
