@@ -19,6 +19,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from calibration import (
     Calibration,
@@ -140,7 +141,10 @@ def analyse(
     Cancelled
         If `cancelled` said so.
     """
-    return _Run(Path(path), settings or Settings(), progress, cancelled).go()
+    # the fits are many and small: a second thread for each would only wait, and take time from the
+    # decoder; and sums do not depend on how many processors there are
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _Run(Path(path), settings or Settings(), progress, cancelled).go()
 
 
 def tool_version() -> str:
