@@ -40,15 +40,15 @@ class Expectations:
     """What is known of ball and table before a path is seen: (mean, standard deviation).
 
     Restitution 0.89 to 0.93 and sliding friction 0.2 to 0.3 are from memory of the bounce
-    literature; drag 0.40 to 0.50 for a smooth sphere (Achenbach 1972, from memory); the lift's
-    factor is wide because serves lie below the measured range. Spins up to about 60 turns a second
-    are known of serves.
+    literature; drag 0.40 to 0.50 for a smooth sphere (Achenbach 1972, from memory). Serves lie
+    below the measured range of the lift, so its factor is anything from almost none to the rule's
+    and a little beyond. Spins up to about 60 turns a second are known of serves.
     """
 
     restitution: tuple[float, float] = (flight.RESTITUTION, 0.04)
     friction: tuple[float, float] = (flight.FRICTION, 0.05)
     drag: tuple[float, float] = (flight.DRAG_COEFFICIENT, 0.03)
-    lift: tuple[float, float] = (1.0, 0.4)
+    lift: tuple[float, float] = (0.7, 0.4)
     rub: tuple[float, float] = (0.0, 0.12)  # m/s, unexplained change of horizontal speed
     spin: tuple[float, float] = (0.0, 130.0)  # rad/s, each component
     speed: tuple[float, float] = (0.0, 7.0)  # m/s, each component
@@ -379,7 +379,8 @@ def fit_path(
         return path
     found = [path]
     for spun in _spun(left):
-        left = SOLVERS[solver](problem, spun, _SECOND_STEPS)
+        limit = min(p.cost for p in found) + _RIVAL
+        left = SOLVERS[solver](problem, spun, _SECOND_STEPS, limit)
         other = None if left is None else _as_path(problem, left, expectations)
         if other is not None:
             found.append(other)

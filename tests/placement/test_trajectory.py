@@ -147,7 +147,7 @@ def test_stated_errors_are_as_large_as_the_errors():
         theta = SERVE.copy()
         theta[1:6] += rng.normal(0, 1, 5) * (0.1, 0.1, 0.4, 0.3, 0.2)
         theta[6:9] = rng.normal(0, 40, 3)
-        theta[9:12] = rng.normal((0.25, 0.45, 1.0), (0.05, 0.03, 0.4))
+        theta[9:12] = rng.normal((0.25, 0.45, 0.7), (0.05, 0.03, 0.4))
         theta[12::3] = rng.normal(0.9, 0.04, 2)
         theta[13::3], theta[14::3] = rng.normal(0, 0.12, 2), rng.normal(0, 0.12, 2)
         seen = pictures(camera, theta, 2, times, 0.3, rng)
