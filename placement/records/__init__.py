@@ -4,8 +4,8 @@ from placement.records.base import default_store
 from placement.records.corrections import CORRECTABLE
 from placement.records.errors import RecordsError, StaleError, StoreError
 from placement.records.films import Drill
-from placement.records.imports import Imported
 from placement.records.forget import Forgotten
+from placement.records.imports import Imported
 from placement.records.people import Student
 from placement.records.results import Results, read_results, results_folders
 from placement.records.store import Store

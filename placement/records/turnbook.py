@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Any
 
 import pandas as pd
 from sqlalchemy import Connection, delete, func, insert, select, update
@@ -110,18 +112,8 @@ class TurnsMixin(CorrectionsMixin):
         result = []
         for row in rows_of(self.turns(drill_id)):
             numbers = found.loc[found["turn_id"] == row.turn_id, "number"]
-            result.append(
-                Turn(
-                    student=str(row.code),
-                    listed=None if pd.isna(row.listed) else int(row.listed),
-                    depth=row.target_depth,
-                    side=row.target_side,
-                    landing=row.target_landing,
-                    stroke=row.stroke,
-                    tags=tuple(row.tags.split()),
-                    serves=tuple(sorted(numbers.astype(int).tolist())),
-                )
-            )
+            served = tuple(sorted(numbers.astype(int).tolist()))
+            result.append(replace(turn_from_row(row), serves=served))
         return result
 
     def propose_turns(self, drill_id: int) -> list[Turn]:
@@ -191,6 +183,19 @@ class TurnsMixin(CorrectionsMixin):
                 .returning(turn.c.turn_id)
             ).scalar_one()
         )
+
+
+def turn_from_row(row: Any) -> Turn:
+    """A turn as it was listed, from a row of `TurnsMixin.turns`; times and serves are left out."""
+    return Turn(
+        student=str(row.code),
+        listed=None if pd.isna(row.listed) else int(row.listed),
+        depth=row.target_depth,
+        side=row.target_side,
+        landing=row.target_landing,
+        stroke=row.stroke,
+        tags=tuple(row.tags.split()),
+    )
 
 
 def _give(connection: Connection, serve_ids: Sequence[int], turn_id: int | None) -> None:

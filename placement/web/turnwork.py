@@ -17,6 +17,7 @@ import pandas as pd
 from placement.records import RecordsError, StaleError, Store, Turn, assign_turns
 from placement.records.base import rows_of
 from placement.records.schema import DEPTHS, LANDINGS, SIDES, STROKES
+from placement.records.turnbook import turn_from_row
 from placement.records.turnlist import format_turns
 from placement.web.state import PageState
 
@@ -52,29 +53,15 @@ class TurnPlan:
 
 def plan_of(store: Store, drill_id: int) -> TurnPlan:
     """The turns of a drill as they stand."""
-    frame = store.turns(drill_id)
-    turns: list[Turn] = []
-    index: dict[int, int] = {}
-    for row in rows_of(frame):
-        index[int(row.turn_id)] = len(turns)
-        turns.append(
-            Turn(
-                student=str(row.code),
-                listed=None if pd.isna(row.listed) else int(row.listed),
-                depth=row.target_depth,
-                side=row.target_side,
-                landing=row.target_landing,
-                stroke=row.stroke,
-                tags=tuple(row.tags.split()),
-            )
-        )
+    rows = list(rows_of(store.turns(drill_id)))
+    index = {int(row.turn_id): k for k, row in enumerate(rows)}
     serves = store.serves(drill_id=drill_id, removed=True)
     of = {
         int(serve_id): index[int(turn_id)]
         for serve_id, turn_id in zip(serves["serve_id"], serves["turn_id"], strict=True)
         if not pd.isna(turn_id)
     }
-    return TurnPlan(turns=tuple(turns), of=of)
+    return TurnPlan(turns=tuple(map(turn_from_row, rows)), of=of)
 
 
 def plan_from_message(message: dict[str, Any], known: set[int]) -> TurnPlan:
