@@ -58,12 +58,15 @@ def acceleration(
         Factor on the rule of thumb for the lift coefficient.
     """
     return _Air(np.asarray(spin, dtype=float), drag_coefficient, lift_scale)(
-        np.asarray(velocity, dtype=float)
-    )
+        np.asarray(velocity, dtype=float).T
+    ).T
 
 
 class _Air:
-    """Acceleration for given spins: what does not change along a flight is worked out once."""
+    """Acceleration for given spins: what does not change along a flight is worked out once.
+
+    Components come first here, shape (3, B): sums over them need no loop over balls.
+    """
 
     def __init__(
         self,
@@ -71,20 +74,21 @@ class _Air:
         drag_coefficient: np.ndarray | float,
         lift_scale: np.ndarray | float,
     ) -> None:
-        self._drag = np.reshape(-_FORCE * np.asarray(drag_coefficient), (-1, 1))
+        self._drag = -_FORCE * np.asarray(drag_coefficient)
+        x, y, z = spin.T
         # |lift| = F C_L v^2 along spin x velocity; C_L v^2 / (w v) = scale r v / (2 r w + v)
-        self._twice = 2 * table.BALL_RADIUS * np.sqrt((spin**2).sum(axis=1, keepdims=True)) + 1e-9
-        turn = np.zeros((len(spin), 3, 3))
-        x, y, z = spin.T * (_FORCE * table.BALL_RADIUS * np.asarray(lift_scale))
-        turn[:, 0, 1], turn[:, 0, 2], turn[:, 1, 2] = -z, y, -x
-        turn[:, 1, 0], turn[:, 2, 0], turn[:, 2, 1] = z, -y, x
-        self._turn = turn
+        self._twice = 2 * table.BALL_RADIUS * np.sqrt(x * x + y * y + z * z) + 1e-9
+        scale = _FORCE * table.BALL_RADIUS * np.asarray(lift_scale)
+        self._x, self._y, self._z = x * scale, y * scale, z * scale
 
     def __call__(self, velocity: np.ndarray) -> np.ndarray:
-        speed = np.sqrt(np.einsum("bi,bi->b", velocity, velocity))[:, None]
-        lift = (self._turn @ velocity[:, :, None])[:, :, 0]
-        out = (self._drag * speed) * velocity + (speed / (self._twice + speed)) * lift
-        out[:, 2] -= GRAVITY
+        x, y, z = velocity
+        speed = np.sqrt(x * x + y * y + z * z)
+        share = speed / (self._twice + speed)
+        out = (self._drag * speed) * velocity
+        out[0] += share * (self._y * z - self._z * y)
+        out[1] += share * (self._z * x - self._x * z)
+        out[2] += share * (self._x * y - self._y * x) - GRAVITY
         return np.asarray(out)
 
 
@@ -155,12 +159,15 @@ class Arc:
         node = np.argmax(below, axis=0)
         balls = np.arange(z.shape[1])
         c = [k[:, 2] for k in self._coefficients(node, balls)]
-        # Newton from the end of the step, where the ball surely falls
+        # Newton from the end of the step, where the ball surely falls; others stay there
         s = np.ones(len(balls))
         for _ in range(7):
             value = c[0] + s * (c[1] + s * (c[2] + s * (c[3] + s * (c[4] + s * c[5])))) - height
             slope = c[1] + s * (2 * c[2] + s * (3 * c[3] + s * (4 * c[4] + s * (5 * c[5]))))
-            s = s - value / np.where(slope < -1e-9, slope, -1e-9)
+            step = np.where(found, value / np.where(slope < -1e-9, slope, -1e-9), 0.0)
+            s = s - step
+            if np.abs(step).max(initial=0.0) < 1e-11:
+                break
         return np.where(found, (node + s) * self.step, np.nan)
 
 
@@ -188,23 +195,24 @@ def fly(
     """
     n = max(1, int(np.ceil(abs(duration) / step - 1e-9)))
     h = duration / n if duration else step
-    p, v = np.array(position, dtype=float), np.array(velocity, dtype=float)
+    p = np.array(np.transpose(position), dtype=float, order="C")
+    v = np.array(np.transpose(velocity), dtype=float, order="C")
     force = _Air(np.asarray(spin, dtype=float), drag_coefficient, lift_scale)
     k1 = force(v)
-    positions, velocities, accelerations = [p], [v], [k1]
+    half, sixth = h / 2, h / 6
+    states = [(p, v, k1)]
     for _ in range(n):
-        v2 = v + h / 2 * k1
+        v2 = v + half * k1
         k2 = force(v2)
-        v3 = v + h / 2 * k2
+        v3 = v + half * k2
         k3 = force(v3)
         v4 = v + h * k3
-        p = p + h / 6 * (v + 2 * v2 + 2 * v3 + v4)
-        v = v + h / 6 * (k1 + 2 * k2 + 2 * k3 + force(v4))
+        p = p + sixth * (v + v4 + 2 * (v2 + v3))
+        v = v + sixth * (k1 + force(v4) + 2 * (k2 + k3))
         k1 = force(v)
-        positions.append(p)
-        velocities.append(v)
-        accelerations.append(k1)
-    return Arc(h, np.stack(positions), np.stack(velocities), np.stack(accelerations))
+        states.append((p, v, k1))
+    nodes = np.array(states).transpose(1, 0, 3, 2)  # (3, N, B, 3)
+    return Arc(h, nodes[0], nodes[1], nodes[2])
 
 
 def bounce(
