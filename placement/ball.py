@@ -15,7 +15,7 @@ Source: top hat: Serra, Image Analysis and Mathematical Morphology (1982).
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -29,6 +29,7 @@ _RED_NEUTRAL: Any = 138  # Cr above this counts as ball colour; 128 is grey, woo
 _LEAST: Any = 30  # sum of contrast over 3 x 3 px from which there may be a ball
 _LOOKED_AT = 96  # strongest local maxima of a frame that are looked at
 _MOST = 24  # of these, candidates kept
+_NOWHERE = np.empty((0, 2))
 _CENTRE = 2  # px about a local maximum over which the centre of brightness is taken
 
 
@@ -48,9 +49,9 @@ class Candidates:
     compactness : ndarray, shape (N,)
         Share of the brightness around a candidate that lies close to it: above about 0.5 for a
         ball by itself, about 0.35 along a limb's edge.
-    patches : sequence or mapping of ndarray, each uint8 of shape (5, P, P)
+    patches : sequence of ndarray, each uint8 of shape (5, P, P)
         Luma around each candidate: long before, shortly before, in, shortly after and long after
-        the frame. Only some are left after `with_patches_of`.
+        the frame.
     near_s : float
         The short step, s.
     origins : ndarray of int, shape (N, 2)
@@ -62,13 +63,16 @@ class Candidates:
     points: np.ndarray
     strengths: np.ndarray
     compactness: np.ndarray
-    patches: Sequence[np.ndarray] | Mapping[int, np.ndarray] | np.ndarray
+    patches: Sequence[np.ndarray] | np.ndarray
     near_s: float
     origins: np.ndarray
 
-    def with_patches_of(self, members: Iterable[int]) -> Candidates:
-        """The same, but for the patches of all others: they make nearly all of its size."""
-        return replace(self, patches={m: self.patches[m].copy() for m in members})
+    def emptied(self) -> Candidates:
+        """The same frame without its candidates, for what is kept as long as the film lasts."""
+        none = np.empty(0)
+        return replace(
+            self, points=_NOWHERE, strengths=none, compactness=none, patches=(), origins=_NOWHERE
+        )
 
 
 class BallFinder:

@@ -33,7 +33,6 @@ from calibration import (
 )
 from placement import zones
 from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
-from placement.arcs import BallArc
 from placement.ball import Candidates
 from placement.ball_image import Look
 from placement.doubles import without_doubles
@@ -163,11 +162,13 @@ class _Stretch:
     calibration: Calibration
     end_s: float = np.inf
     paths: list[FollowedPath] = field(default_factory=list)
-    flights: list[BallArc] = field(default_factory=list)
+    crops: dict[int, Crop] = field(default_factory=dict)
 
     def take(self, traced: Traced) -> None:
-        self.paths += [_without_pictures(p) for p in traced.paths]
-        self.flights += traced.flights
+        for path in traced.paths:
+            self.crops.update(_crops_of(path))
+            bare = tuple((c.emptied(), m) for c, m in path.pictures)
+            self.paths.append(replace(path, pictures=bare))
 
 
 class _Run:
@@ -403,27 +404,15 @@ class _Run:
 
     def _crops(self, bounces: list[Bounce]) -> list[Crop]:
         """The pictures of the ball nearest in time to each bounce."""
-        crops: dict[int, Crop] = {}
-        pictures = {
-            int(f): (c, m)
-            for s in self.stretches
-            for p in s.paths
-            for f, (c, m) in zip(p.frames, p.pictures, strict=True)
-            if m in c.patches
-        }
-        frames = np.array(sorted(pictures))
-        if not len(frames):
-            return []
-        times = np.array([pictures[f][0].time_s for f in frames.tolist()])
+        crops = {f: crop for s in self.stretches for f, crop in s.crops.items()}
+        frames = np.array(sorted(crops), int)
+        times = np.array([crops[f].time_s for f in frames.tolist()])
+        chosen: set[int] = set()
         for b in bounces:
-            for f in frames[np.argsort(np.abs(times - b.time_s), kind="stable")[:4]].tolist():
-                c, m = pictures[f]
-                if abs(c.time_s - b.time_s) < _CROP_SPAN and f not in crops:
-                    u, v = c.origins[m].tolist()
-                    crops[f] = Crop(
-                        time_s=c.time_s, frame=f, luma=c.patches[m][2].copy(), origin=(u, v)
-                    )
-        return [crops[f] for f in sorted(crops)]
+            gaps = np.abs(times - b.time_s)
+            nearest = np.argsort(gaps, kind="stable")[:4]
+            chosen.update(frames[nearest[gaps[nearest] < _CROP_SPAN]].tolist())
+        return [crops[f] for f in sorted(chosen)]
 
     def _tell(self, done: float, stage: str) -> None:
         if self.cancelled is not None and self.cancelled():
@@ -434,14 +423,19 @@ class _Run:
             self.progress(Progress(done=min(done, 1.0), stage=stage, time_left_s=left))
 
 
-def _without_pictures(followed: FollowedPath) -> FollowedPath:
-    """The path with those pictures alone that a crop of a bounce may be taken from."""
+def _crops_of(followed: FollowedPath) -> dict[int, Crop]:
+    """The ball's pictures about the bounces and the ends of a path, by frame."""
     marks = np.array([*followed.path.bounce_times, followed.first_seen, followed.last_seen])
-    pictures = tuple(
-        (c.with_patches_of([m] if np.abs(marks - c.time_s).min() < _CROP_SPAN else []), m)
+    return {
+        c.frame: Crop(
+            time_s=c.time_s,
+            frame=c.frame,
+            luma=c.patches[m][2].copy(),
+            origin=(int(c.origins[m, 0]), int(c.origins[m, 1])),
+        )
         for c, m in followed.pictures
-    )
-    return replace(followed, pictures=pictures)
+        if np.abs(marks - c.time_s).min() < _CROP_SPAN
+    }
 
 
 def _luma(picture: np.ndarray) -> np.ndarray:

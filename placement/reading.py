@@ -180,7 +180,7 @@ def _started(film: Film) -> subprocess.Popen[bytes] | None:
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(dict.fromkeys(places))}
     try:
         process = subprocess.Popen(
-            [sys.executable, "-c", _ENTRY],
+            [sys.executable, "-P", "-c", _ENTRY],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment, bufsize=0,
         )  # fmt: skip
     except OSError:
