@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from datetime import date
 
+import cv2
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from calibration import table
 from placement import density, figures, plots, zones
+from placement.canvas import encode_png
 from placement.evidence.weeks import DayComparison, hit_trend, with_days
 from placement.records.base import rows_of
 
@@ -23,10 +25,15 @@ _FAULTS = {"net": "in the net", "missed": "off the half", "own-twice": "own half
 
 
 def as_png(figure: Figure, *, dpi: int = _DPI) -> bytes:
-    """A figure as PNG, the same bytes for the same data."""
-    stream = io.BytesIO()
-    figure.savefig(stream, format="png", dpi=dpi, metadata={"Software": None})
-    return stream.getvalue()
+    """A figure as PNG, the same bytes for the same data.
+
+    It is drawn once and packed by OpenCV: matplotlib's own way draws it twice, the first time to
+    lay it out, which these figures do not need.
+    """
+    figure.set_dpi(dpi)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    return encode_png(cv2.cvtColor(np.asarray(canvas.buffer_rgba()), cv2.COLOR_RGBA2BGR))
 
 
 def draw_student_map(

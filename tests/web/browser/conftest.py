@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import ConsoleMessage, Page, Route
+from playwright.sync_api import ConsoleMessage, Page, Route, expect
 
 from placement.records import Store
 from placement.web.state import PageState
@@ -26,6 +26,7 @@ from tests.web.conftest import FAKE_WORKER
 from tests.web.made import make_film, make_results
 
 SERVER = "tests.web.browser.server"
+expect.set_options(timeout=20_000)  # ms that an answer may take on a machine that is busy elsewhere
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
