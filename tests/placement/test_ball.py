@@ -57,3 +57,12 @@ def test_patches_hold_the_frames_around(k):
     side = c.patches[0].shape[1]
     np.testing.assert_array_equal(c.patches[0][2], frames[c.frame].luma[v : v + side, u : u + side])
     assert c.patches[0].shape == (5, side, side)
+
+
+def test_an_emptied_frame_keeps_its_place_in_the_film_alone():
+    c = found_in(film())[0]
+    bare = c.emptied()
+    assert (bare.frame, bare.time_s, bare.near_s) == (c.frame, c.time_s, c.near_s)
+    assert sum(a.nbytes for a in (bare.points, bare.strengths, bare.compactness, bare.origins)) == 0
+    assert len(bare.patches) == 0
+    assert len(c.patches) == len(c.points) > 0
