@@ -51,6 +51,16 @@ def test_a_correction_stands_beside_the_machines_answer(web: Page, filmed: int) 
     assert "unclear" in web.get(f"/films/{filmed}/about").text
 
 
+def test_a_depth_said_by_hand_is_certain_and_beside_the_machines(web: Page, filmed: int) -> None:
+    serve = rows(web, filmed)[0]
+    assert serve["depth"] == "short"
+    assert change(web, filmed, serve, depth="long", checked=True).status_code == 200
+    now = rows(web, filmed)[0]
+    assert (now["depth"], now["machine"]["depth"]) == ("long", "short")
+    assert web.site.store.serves(drill_id=filmed).iloc[0]["depth_probability"] == 1.0
+    assert change(web, filmed, now, depth="deep").status_code == 422
+
+
 def test_two_windows_do_not_lose_a_correction(web: Page, filmed: int) -> None:
     serve = rows(web, filmed)[0]
     assert change(web, filmed, serve, outcome="let").status_code == 200

@@ -102,6 +102,19 @@ def test_serves_are_checked_by_keys_alone(page: Page, filmed: Running) -> None:
     assert rows.loc[7, "removed"]
 
 
+def test_a_depth_is_said_by_a_key(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/films/1/check?serve=1")
+    short = page.get_by_role("button", name="1 short")
+    expect(short).to_have_attribute("aria-pressed", "true")
+    page.keyboard.press("3")
+    expect(page.locator("#machine")).to_contain_text("The machine said: good, short")
+    expect(short).to_have_attribute("aria-pressed", "false")
+    with filmed.store as store:
+        assert store.serves(drill_id=1).iloc[0]["depth"] == "long"
+    page.keyboard.press("n")  # a serve in the net has no depth
+    expect(short).to_be_hidden()
+
+
 def test_a_landing_is_moved_by_keys_and_by_pointer(page: Page, filmed: Running) -> None:
     page.goto(filmed.url + "/films/1/check?serve=1")
     land = page.locator("#land")
