@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from placement import figures, zones
+from placement import density, figures, zones
 from placement.evidence import pictures
 from placement.evidence.film_stills import stills_from_films
 from placement.evidence.group import gap_counts, gather_group, overview_table
@@ -87,7 +87,7 @@ def student(request: Request) -> Response:
     return site.page(
         "student.html", who=who, n=len(judged), shown=len(shown), chosen=chosen, targets=targets,
         all_targets=[t for t in dict.fromkeys(judged["target"]) if t],
-        films=_films(judged), dots=_dots(shown, chosen["view"]),
+        films=_films(judged), dots=_dots(shown, chosen["view"]), few=_few(shown),
         figures=figures.student_figures(shown, rng=rng) if len(shown) else [],
         shares=[(kind, part.to_dict("records"))
                 for kind, part in figures.zone_shares(shown).groupby("kind", sort=False)],
@@ -155,7 +155,7 @@ def film_map(request: Request) -> Response:
     return site.page(
         "film_map.html", drill=drill, n=len(judged), shown=len(shown), chosen=chosen,
         all_targets=[t for t in dict.fromkeys(judged["target"]) if t],
-        dots=_dots(shown, chosen["view"]), outcomes=faults.to_dict(),
+        dots=_dots(shown, chosen["view"]), few=_few(shown), outcomes=faults.to_dict(),
         table=figures.hits_by_target(shown).to_dict("records"),
         students=[c for c in dict.fromkeys(judged["code"]) if c],
     )  # fmt: skip
@@ -252,6 +252,11 @@ def _films(judged: pd.DataFrame) -> list[tuple[int, str]]:
 def _is_demo(site: Site, judged: pd.DataFrame) -> bool:
     drills = site.store.drills().set_index("drill_id")["version"]
     return any(drills.get(d) == "demo" for d in set(judged["drill_id"]))
+
+
+def _few(shown: pd.DataFrame) -> bool:
+    """Whether too few landed for a density: the picture then shows points."""
+    return int((shown["x_m"].notna() & shown["y_m"].notna()).sum()) < density.MIN_POINTS
 
 
 def _dots(judged: pd.DataFrame, view: zones.View, *, names: bool = True) -> list[dict[str, Any]]:
