@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import html
+import re
 from typing import Any
 
 import pytest
@@ -163,3 +165,13 @@ def test_pauses_propose_counts(web: Page, filmed: int) -> None:
 def test_undo_with_nothing_to_undo(web: Page, filmed: int) -> None:
     with pytest.raises(RecordsError, match="no change"):
         turnwork.undo_turns(web.site.state, web.site.store, filmed)
+
+
+def test_the_turn_list_is_there_before_any_script_runs(
+    web: Page, filmed: int, named: dict[str, Any]
+) -> None:
+    """What a quick hand types into the field must not be overwritten by a script that comes late."""
+    page = web.get(f"/films/{filmed}/turns").text
+    field = re.search(r'<textarea id="list"[^>]*>(.*?)</textarea>', page, re.DOTALL)
+    assert field is not None
+    assert html.unescape(field.group(1)) == named["text"]

@@ -303,7 +303,7 @@ for (const button of depths) button.addEventListener("click", () => depth(button
 for (const [id, act] of Object.entries({ accept, move: startMove, remove, add, undo: () => back("undo"), redo: () => back("redo"),
   "frame-back": () => goFrame(stepper.wanted - 1), "frame-on": () => goFrame(stepper.wanted + 1), "bounce-back": () => goBounce(-1), "bounce-on": () => goBounce(1) })) $(id).addEventListener("click", act);
 for (const radio of document.querySelectorAll("[name=order]")) radio.addEventListener("change", () => { order = radio.value; sort(); fillList(); if (current) label(current); });
-try { $("who").value = localStorage.getItem("initials") ?? ""; } catch { /* storage may be off */ }
+try { $("who").value ||= localStorage.getItem("initials") ?? ""; } catch { /* storage may be off */ }
 $("who").addEventListener("change", () => { try { localStorage.setItem("initials", $("who").value.trim()); } catch { /* as above */ } });
 
 document.addEventListener("keydown", (event) => {

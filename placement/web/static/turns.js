@@ -187,5 +187,4 @@ document.addEventListener("keydown", (event) => {
   else if (student >= 0 && data.students[student]) { event.preventDefault(); give(data.students[student]); }
 });
 window.addEventListener("resize", show);
-$("list").value = data.text;
 show(); table(); peek();
