@@ -170,7 +170,7 @@ def test_undo_with_nothing_to_undo(web: Page, filmed: int) -> None:
 def test_the_turn_list_is_there_before_any_script_runs(
     web: Page, filmed: int, named: dict[str, Any]
 ) -> None:
-    """What a quick hand types into the field must not be overwritten by a script that comes late."""
+    """What a quick hand types must not be overwritten by a script that comes late."""
     page = web.get(f"/films/{filmed}/turns").text
     field = re.search(r'<textarea id="list"[^>]*>(.*?)</textarea>', page, re.DOTALL)
     assert field is not None
