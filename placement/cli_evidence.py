@@ -69,7 +69,7 @@ def _figures(args: argparse.Namespace) -> int:
     for label, words in zip(table["label"], table["words"], strict=True):
         print(f"{label}: {words}")
     if args.csv:
-        from placement.evidence.pages import write_whole
+        from placement.evidence.parts import write_whole
 
         print(write_whole(args.csv, table.to_csv(index=False)))
     return 0

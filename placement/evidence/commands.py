@@ -14,7 +14,8 @@ from placement.evidence import pictures
 from placement.evidence.film_stills import stills_from_films
 from placement.evidence.group import gather_group, overview_table
 from placement.evidence.overview import overview_html, overview_pdf
-from placement.evidence.pages import student_html, student_pdf, write_whole
+from placement.evidence.pages import student_html, student_pdf
+from placement.evidence.parts import write_whole
 from placement.evidence.student import gather_student
 from placement.evidence.weeks import by_day, compare_all_days, compare_days, hit_trend
 from placement.records import RecordsError, Store

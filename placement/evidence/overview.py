@@ -7,7 +7,8 @@ from typing import Any
 from placement import intervals
 from placement.evidence import words
 from placement.evidence.group import GroupOverview, StudentLine, gap_counts
-from placement.evidence.pages import compile_pdf, percent, render
+from placement.evidence.pages import compile_pdf, render
+from placement.evidence.parts import percent
 
 _PAIR_KEY = (
     "Of like standard by targets hit, good serves and scatter, as far as these figures tell; the "

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import logging
 import mimetypes
-from collections.abc import AsyncIterator
+import threading
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from importlib import resources
+from importlib import import_module, resources
 from pathlib import Path
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -15,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Mount
+from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from calibration import CalibrationError
@@ -25,7 +27,6 @@ from placement.web import (
     pages_clips,
     pages_films,
     pages_keep,
-    pages_look,
     pages_start,
     pages_uploads,
     wording,
@@ -36,6 +37,21 @@ from placement.web.site import Site, json_answer, site_of
 from placement.web.turnwork import finish_changes
 
 _LOG = logging.getLogger(__name__)
+#: The pages for looking, by the names of their endpoints. Plots and statistics take most of the
+#: time that the program needs to start: they are loaded a little later, or when first asked for.
+_LOOK = {
+    "/groups": "groups",
+    "/group": "group",
+    "/group/overview.{kind}": "group_file",
+    "/student": "student",
+    "/student/pictures/{name}.{kind}": "student_picture",
+    "/student/files/{name}": "student_file",
+    "/films/{drill_id:int}/map": "film_map",
+    "/films/{drill_id:int}/map.{kind}": "film_picture",
+    "/films/{drill_id:int}/serves.csv": "film_csv",
+    "/wall": "wall",
+}
+_LOAD_AFTER_S = 2.0  # when the first page is on the screen
 _NOT_THERE = "There is nothing at this address; it may have been removed."
 
 
@@ -64,7 +80,11 @@ def make_app(settings: PageSettings) -> Starlette:
     async def running(_: Starlette) -> AsyncIterator[None]:
         finish_changes(site.state, site.store)
         site.runner.start()
+        loading = threading.Timer(_LOAD_AFTER_S, _look)
+        loading.daemon = True
+        loading.start()
         yield
+        loading.cancel()
         await run_in_threadpool(site.close)
 
     static = Path(str(resources.files("placement.web") / "static"))
@@ -73,7 +93,7 @@ def make_app(settings: PageSettings) -> Starlette:
             *pages_start.ROUTES,
             *pages_clips.ROUTES,
             *pages_uploads.ROUTES,
-            *pages_look.ROUTES,
+            *(Route(path, _later(name)) for path, name in _LOOK.items()),
             *pages_films.ROUTES,
             *pages_keep.ROUTES,
             Mount("/static", StaticFiles(directory=static)),
@@ -97,6 +117,21 @@ def make_app(settings: PageSettings) -> Starlette:
     )
     app.state.site = site
     return app
+
+
+def _look() -> Any:
+    """The module of the pages for looking."""
+    return import_module("placement.web.pages_look")
+
+
+def _later(name: str) -> Callable[[Request], Response]:
+    """An endpoint of the pages for looking, loaded when the first of them is asked for."""
+
+    def endpoint(request: Request) -> Response:
+        answer: Response = getattr(_look(), name)(request)
+        return answer
+
+    return endpoint
 
 
 def _answer(request: Request, sentence: str, status: int) -> Response:

@@ -12,7 +12,6 @@ from matplotlib.figure import Figure
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
-from starlette.routing import Route
 
 from placement import density, figures, zones
 from placement.evidence import pictures
@@ -312,17 +311,3 @@ def _csv(frame: pd.DataFrame, name: str) -> Response:
 
 def _plain(name: str) -> str:
     return "".join(c if c.isascii() and (c.isalnum() or c in "-_.") else "-" for c in name)
-
-
-ROUTES = [
-    Route("/groups", groups),
-    Route("/group", group),
-    Route("/group/overview.{kind}", group_file),
-    Route("/student", student),
-    Route("/student/pictures/{name}.{kind}", student_picture),
-    Route("/student/files/{name}", student_file),
-    Route("/films/{drill_id:int}/map", film_map),
-    Route("/films/{drill_id:int}/map.{kind}", film_picture),
-    Route("/films/{drill_id:int}/serves.csv", film_csv),
-    Route("/wall", wall),
-]

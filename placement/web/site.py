@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
-from placement.evidence.pages import bar_svg, percent
+from placement.evidence.parts import bar_svg, percent
 from placement.records import Store
 from placement.web import wording
 from placement.web.films import FilmShelf

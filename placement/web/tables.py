@@ -23,7 +23,7 @@ from calibration import (
     refine_corners,
     table,
 )
-from placement.evidence.pages import write_whole
+from placement.evidence.parts import write_whole
 from placement.web.films import Film
 from placement.web.wording import centimetres, sentence
 

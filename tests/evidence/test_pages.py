@@ -11,7 +11,8 @@ import pytest
 from placement.evidence import words
 from placement.evidence.group import gather_group
 from placement.evidence.overview import overview_html, overview_pdf
-from placement.evidence.pages import bar_svg, student_html, student_pdf, write_whole
+from placement.evidence.pages import student_html, student_pdf
+from placement.evidence.parts import bar_svg, write_whole
 from placement.evidence.strip import Still
 from placement.evidence.student import gather_student, quality_words
 from placement.records import RecordsError

@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import re
+import subprocess
+import sys
 import zipfile
 
 import pytest
@@ -134,3 +136,11 @@ def test_each_figure_says_what_it_is(demo_page: Page) -> None:
     html = demo_page.get("/student?code=AK").text
     part = html.split('class="figures"')[1].split("</section>")[0]
     assert part.count('class="figure"') == part.count("What is this?") == 11
+
+
+def test_plots_and_statistics_are_not_waited_for_at_the_start():
+    """They took more than half of the time to the first page."""
+    heavy = ("matplotlib", "scipy.stats", "typst")
+    words = f"import sys, placement.web.app; print([m for m in {heavy} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
