@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -30,6 +30,7 @@ _LEAST: Any = 30  # sum of contrast over 3 x 3 px from which there may be a ball
 _LOOKED_AT = 96  # strongest local maxima of a frame that are looked at
 _MOST = 24  # of these, candidates kept
 _NOWHERE = np.empty((0, 2))
+_NO_REDS = np.empty((0, 5, 0, 0), np.uint8)
 _CENTRE = 2  # px about a local maximum over which the centre of brightness is taken
 
 
@@ -56,6 +57,8 @@ class Candidates:
         The short step, s.
     origins : ndarray of int, shape (N, 2)
         (u, v) of each patch's first pixel.
+    reds : ndarray of uint8, shape (N, 5, P / 2, P / 2)
+        The red difference there, half as fine; 128 is neutral.
     """
 
     frame: int
@@ -66,12 +69,19 @@ class Candidates:
     patches: Sequence[np.ndarray] | np.ndarray
     near_s: float
     origins: np.ndarray
+    reds: np.ndarray = field(default_factory=lambda: _NO_REDS)
 
     def emptied(self) -> Candidates:
         """The same frame without its candidates, for what is kept as long as the film lasts."""
         none = np.empty(0)
         return replace(
-            self, points=_NOWHERE, strengths=none, compactness=none, patches=(), origins=_NOWHERE
+            self,
+            points=_NOWHERE,
+            strengths=none,
+            compactness=none,
+            patches=(),
+            reds=_NO_REDS,
+            origins=_NOWHERE,
         )
 
 
@@ -136,7 +146,7 @@ class BallFinder:
         small = _places(strengths**0.75 * compactness * close**2)
         best = np.argsort(np.minimum(strong, small), kind="stable")[:_MOST]
         points = self._step * (at[best] + _centres(windows[best]) + 0.5) - 0.5
-        patches, origins = self._cut(points)
+        patches, reds, origins = self._cut(points)
         frame = self._frames[self._far]
         return Candidates(
             frame=frame.index,
@@ -145,6 +155,7 @@ class BallFinder:
             strengths=strengths[best],
             compactness=compactness[best],
             patches=patches,
+            reds=reds,
             near_s=self._near / self._fps,
             origins=origins,
         )
@@ -171,17 +182,21 @@ class BallFinder:
         row, column = np.divmod(found[order], self._work[0])
         return np.column_stack([column, row]), strengths[order]
 
-    def _cut(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Luma patches around `points` in the frames before, at and after."""
+    def _cut(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Luma and red difference around `points` in the frames before, at and after."""
         side = self.patch
-        lumas = [self._frames[i].luma for i in self._roles()]
-        height, width = lumas[0].shape
-        origins = np.rint(points - (side - 1) / 2).astype(int)
-        origins = np.clip(origins, 0, (max(0, width - side), max(0, height - side)))
+        frames = [self._frames[i] for i in self._roles()]
+        height, width = frames[0].luma.shape
+        # even, so that a pixel of the red plane starts where the patch does
+        most = np.array([max(0, width - side), max(0, height - side)]) // 2 * 2
+        origins = 2 * np.rint((points - (side - 1) / 2) / 2).astype(int)
+        origins = np.clip(origins, 0, most)
         patches = np.empty((len(points), 5, side, side), np.uint8)
-        for k, luma in enumerate(lumas):
-            patches[:, k] = _windows(luma, origins, side)
-        return patches, origins
+        reds = np.empty((len(points), 5, side // 2, side // 2), np.uint8)
+        for k, frame in enumerate(frames):
+            patches[:, k] = _windows(frame.luma, origins, side)
+            reds[:, k] = _windows(frame.red, origins // 2, side // 2)
+        return patches, reds, origins
 
 
 def _shrunk(picture: np.ndarray, size: tuple[int, int]) -> np.ndarray:

@@ -16,13 +16,14 @@ Source of the shading: a matt surface in any distant light is described to about
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
 from placement.ball import Candidates
 
+_RED_NEUTRAL = np.uint8(138)  # Cr above this counts as ball colour; 128 is grey
 _NOISE = 2.0  # grey levels, least noise assumed of a pixel
 _GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly)
 _LINEAR = (255 * (np.arange(256) / 255) ** _GAMMA).astype(np.float32)
@@ -51,11 +52,14 @@ class Look:
         Standard deviation of the blur by lens and pixels.
     shading : tuple of 9 floats
         Brightness over the ball as second-order harmonics of the surface's direction.
+    tinted : bool
+        Whether the red difference is added to luma: an orange ball may be as bright as the table.
     """
 
     exposure_s: float = 1 / 250
     blur_px: float = 0.8
     shading: tuple[float, ...] = _DEFAULT_SHADING
+    tinted: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -85,7 +89,11 @@ class BallImages:
 
 
 def gather(
-    sightings: Sequence[tuple[Candidates, int]], radii: np.ndarray, velocities: np.ndarray
+    sightings: Sequence[tuple[Candidates, int]],
+    radii: np.ndarray,
+    velocities: np.ndarray,
+    *,
+    tinted: bool = False,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Stack the pictures of chosen candidates with the background to compare them with.
 
@@ -99,6 +107,8 @@ def gather(
         px.
     velocities : ndarray, shape (N, 2)
         px/s.
+    tinted : bool
+        See `Look`.
 
     Returns
     -------
@@ -110,10 +120,29 @@ def gather(
     near = np.array([c.near_s for c, _ in sightings])
     gone = np.hypot(*velocities.T) * near > 2.3 * radii + 3
     choice = np.where(gone[:, None], (1, 2, 3), (0, 2, 4))
-    return (
-        np.stack([c.patches[m][k] for (c, m), k in zip(sightings, choice, strict=True)]),
-        np.stack([c.origins[m] for c, m in sightings]),
-    )
+    chosen = list(zip(sightings, choice, strict=True))
+    patches = np.stack([c.patches[m][k] for (c, m), k in chosen])
+    if tinted:
+        patches = _tinted(patches, np.stack([c.reds[m][k] for (c, m), k in chosen]))
+    return patches, np.stack([c.origins[m] for c, m in sightings])
+
+
+def redness(sightings: Sequence[tuple[Candidates, int]], centres: np.ndarray) -> np.ndarray:
+    """How much redder each ball is than what lies behind it, levels of Cr, shape (N,)."""
+    out = []
+    for (c, m), centre in zip(sightings, centres, strict=True):
+        red = c.reds[m]
+        u, v = np.clip(np.rint((centre - c.origins[m]) / 2 - 0.25), 0, red.shape[1] - 1).astype(int)
+        here = red[:, v, u].astype(int)
+        out.append(here[2] - max(_RED_NEUTRAL, here[0], here[4]))
+    return np.array(out)
+
+
+def _tinted(luma: np.ndarray, red: np.ndarray) -> np.ndarray:
+    """Luma (N, 3, S, S) with twice the red difference (N, 3, S/2, S/2) added."""
+    tint = 2 * (np.maximum(red, _RED_NEUTRAL) - _RED_NEUTRAL)  # below 236
+    tint = tint.repeat(2, axis=2).repeat(2, axis=3)
+    return np.minimum(luma.astype(np.uint16) + tint, 255).astype(np.uint8)
 
 
 def measure(
@@ -535,7 +564,7 @@ def learn_look(
     def attempt(exposure: float, blur: float, shift: float) -> float:
         key = (exposure, blur, shift)
         if key not in tried:
-            begin = Look(exposure_s=exposure, blur_px=blur, shading=look.shading)
+            begin = replace(look, exposure_s=exposure, blur_px=blur)
             moved = centres + np.column_stack([np.zeros(len(radii)), shift * radii])
             tried[key] = _shade(patches, origins, moved, radii, velocities, begin, side)
         return tried[key][0]
@@ -648,4 +677,4 @@ def _shade(
     rest = root * (target - level[:, None] * picture)
     costs = np.einsum("np,np->n", rest, rest) / rest.shape[1]
     cost = float(np.mean(costs / (1 + costs / 30)))  # a few odd pictures must not decide
-    return cost, Look(exposure_s=look.exposure_s, blur_px=look.blur_px, shading=shading)
+    return cost, replace(look, shading=shading)

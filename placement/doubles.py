@@ -7,20 +7,31 @@ from collections.abc import Sequence
 import numpy as np
 
 from calibration.camera import Camera
-from placement.paths import MOST_BOUNCES, FollowedPath
+from placement.paths import MOST_BOUNCES, FollowedPath, plausible
 from placement.trajectory import Expectations, Sightings, fit_path
 
 _FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
 
 
-def without_doubles(camera: Camera, paths: Sequence[FollowedPath]) -> list[FollowedPath]:
+def without_doubles(
+    camera: Camera,
+    paths: Sequence[FollowedPath],
+    expectations: Expectations | None = None,
+    *,
+    readout_s: float = 0.0,
+) -> list[FollowedPath]:
     """Paths of which no two rest on the same pictures: joined where they follow on, else the surer.
 
     Parameters
     ----------
     camera : Camera
     paths : sequence of FollowedPath
+    expectations : Expectations, optional
+        Those the paths were fitted with.
+    readout_s : float
+        See `placement.trajectory.fit_path`.
     """
+    expectations = expectations or Expectations()
     kept: list[FollowedPath] = []
     for new in sorted(paths, key=_worth, reverse=True):
         mine = _pictures_of(new)
@@ -30,7 +41,7 @@ def without_doubles(camera: Camera, paths: Sequence[FollowedPath]) -> list[Follo
             follows = min(abs(new.first_seen - old.last_seen), abs(old.first_seen - new.last_seen))
             if shared < 3 and follows > _FOLLOWS:
                 continue
-            joined = _joined(camera, old, new)
+            joined = _joined(camera, old, new, expectations, readout_s)
             if joined is not None:
                 kept[k] = joined
                 rival = k
@@ -55,7 +66,13 @@ def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:
     return {(c.frame, m) for c, m in followed.pictures}
 
 
-def _joined(camera: Camera, one: FollowedPath, other: FollowedPath) -> FollowedPath | None:
+def _joined(
+    camera: Camera,
+    one: FollowedPath,
+    other: FollowedPath,
+    expectations: Expectations,
+    readout_s: float,
+) -> FollowedPath | None:
     """One path through the bounces of two that follow on from each other, if it fits as well."""
     first, second = sorted((one, other), key=lambda f: float(f.path.bounce_times[0]))
     n, m = first.path.n_bounces, second.path.n_bounces
@@ -74,17 +91,20 @@ def _joined(camera: Camera, one: FollowedPath, other: FollowedPath) -> FollowedP
         )
     ]
     pictures = [*first.pictures, *second.pictures]
-    path = fit_path(camera, Sightings(both[0], both[1], both[2]), theta, n + m, Expectations())
+    sightings = Sightings(both[0], both[1], both[2])
+    path = fit_path(camera, sightings, theta, n + m, expectations, readout_s=readout_s)
     limit = max(first.path.misfit, second.path.misfit, 0.9) * 1.4
-    if path is None or path.misfit > limit:
+    if path is None or path.misfit > limit or not plausible(path):
         return None
     return FollowedPath(
         path,
         frames,
-        Sightings(both[0], both[1], both[2]),
+        sightings,
         both[3],
         tuple(pictures[i] for i in take.tolist()),
         float(both[0][0]),
         float(both[0][-1]),
         first.history,
+        first.crowd,
+        first.contrast,
     )

@@ -18,12 +18,13 @@ from placement.sightings import Member, Window, radii_px
 from placement.trajectory import first_guess
 
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
-_AHEAD = np.array([-0.6, -0.1, 0.4, 0.9, 1.4, 1.9, 2.5, 3.2])  # frames after the last sighting
+_BACK, _AHEAD = 0.6, 0.1  # frames before and s after the last sighting that a bounce is sought
 _SHADE_SHIFT = 0.3  # radii by which a candidate sits above the ball's centre
 _PLACE_SD = np.array([1.2, 0.6])  # m, where on the table
 _SPEED_SD = np.array([6.0, 2.5, 3.0])  # m/s
 _SLOWEST = 0.3  # m/s, up or down, at a bounce
 _LEAVES = 1.0  # m/s along the table, after a bounce that nobody saw
+_MARGIN = 0.1  # m beyond the table's edge
 _LOOK_ON = 6  # frames beyond a bounce in which the ball is looked for
 _FOUND = 3  # of them that must show it
 _GATE_PX = 9.0  # px at 1920 px width
@@ -41,7 +42,7 @@ def follow_on(window: Window, arc: BallArc) -> FollowedPath | None:
     """
     run = arc.run
     gap = float(np.median(np.diff(run.times)))
-    times = run.times[-1] + gap * _AHEAD
+    times = run.times[-1] + np.arange(-_BACK * gap, _AHEAD, gap / 2)
     place, speed, misfit = _held_to_table(window, arc, times)
     fits = (misfit < _WORST) & (speed[:, 2] < -_SLOWEST) & near_table(place)
     if not fits.any():
@@ -58,7 +59,7 @@ def follow_on(window: Window, arc: BallArc) -> FollowedPath | None:
     _, _, found, k = best
     members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
     theta = first_guess([float(times[k])], place[k], speed[k], [after[k]], window.expectations)
-    return follow(window, theta, 1, [*members, *found])
+    return follow(window, theta, 1, [*members, *found], rounds=3)
 
 
 def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
@@ -81,7 +82,7 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
         (misfit < _WORST_HIDDEN)
         & (speed[:, 2] > _SLOWEST)
         & (np.abs(speed[:, 0]) > _LEAVES)
-        & near_table(place, 0.05)
+        & near_table(place)
     )
     if not fits.any():
         return None
@@ -90,8 +91,10 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
     incoming = np.array([outgoing[0] * 1.15, outgoing[1] * 1.15, -outgoing[2] / 0.9])
     theta = first_guess([float(times[k])], place[k], incoming, [outgoing], window.expectations)
     members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
-    found = follow(window, theta, 1, members)
-    if found is None or abs(float(found.path.model().outgoing[0][0, 0])) < _LEAVES:
+    found = follow(window, theta, 1, members, rounds=3)
+    if found is None or not near_table(found.path.bounce_places[:1], _MARGIN)[0]:
+        return None
+    if abs(float(found.path.model().outgoing[0][0, 0])) < _LEAVES:
         return None  # a toss, or a ball bounced idly
     return found
 
@@ -164,9 +167,11 @@ def _found_beyond(
 ) -> list[Member]:
     """Candidates that the ball would show in the first frames after a bounce."""
     camera, frames = window.camera, window.frames
-    last = int(arc.run.frames[-1])
+    first = int(arc.run.frames[-1])
     ahead = [
-        f for f in range(last + 1, last + 2 + _LOOK_ON) if f in frames and frames[f].time_s > time
+        f
+        for f in range(first, first + 1 + _LOOK_ON + round(_AHEAD / gap))
+        if f in frames and frames[f].time_s > time
     ][:_LOOK_ON]
     if not ahead:
         return []

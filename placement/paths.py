@@ -23,6 +23,9 @@ from placement.sightings import Member, Picture, Window, gather, measured, raw_s
 from placement.trajectory import Path, Sightings, first_guess, fit_path
 
 MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
+_GAP, _GAP_FRAMES = 0.1, 3.5  # s and frames without the ball in which a stroke may hide
+_POORER = 0.6  # times the share of balls in the rest of a path
+_RESTITUTION, _MOST_RUB = (0.7, 1.08), 0.8  # what a bounce may be; m/s
 _ROUNDS = 3  # of gathering, measuring and fitting beyond a bounce
 _TRIMS = 4  # fits of one round, with fewer sightings each
 _LEAVES = 1.0  # m/s along the table
@@ -51,7 +54,11 @@ class FollowedPath:
     first_seen, last_seen : float
         s, of the stretch in which the path holds.
     history : tuple of (float, ndarray of shape (M, 2))
-        Times and candidate points of the frames of the second before, for the toss.
+        Times and compact candidates' points of the frames of the second before, for the toss.
+    crowd : tuple of (float, ndarray of shape (M, 2))
+        The same of all candidates: in the hand a ball passes for part of a limb.
+    contrast : float
+        Median contrast of its measured pictures, grey levels; NaN without any.
     known : dict
         Pictures measured on the way, by frame and candidate.
     """
@@ -64,6 +71,8 @@ class FollowedPath:
     first_seen: float
     last_seen: float
     history: tuple[tuple[float, np.ndarray], ...] = ()
+    crowd: tuple[tuple[float, np.ndarray], ...] = ()
+    contrast: float = np.nan
     known: dict[Member, Picture] = field(default_factory=dict)
 
     @property
@@ -122,7 +131,7 @@ def follow_chain(
     best = whole
     for part in (chain[1:], chain[:-1]):
         shorter = follow_chain(window, part, rounds=rounds)
-        if shorter is not None and (best is None or _weight(shorter) > _weight(best)):
+        if shorter is not None and (best is None or weight_of(shorter) > weight_of(best)):
             best = shorter
     return best
 
@@ -153,7 +162,7 @@ def _supported(followed: FollowedPath) -> bool:
     return bool((seen[1:-1] >= 2).all() and seen[0] + seen[1] >= 3 and seen[-2] + seen[-1] >= 3)
 
 
-def _weight(followed: FollowedPath) -> float:
+def weight_of(followed: FollowedPath) -> float:
     """How much speaks for a path: pictures that it explains, and how closely."""
     good = float(followed.measured.sum())
     return good / max(0.7, followed.path.misfit) * (1.0 if _supported(followed) else 0.5)
@@ -226,7 +235,13 @@ def _refined(
         gathered = gather(window, path, members)
         if len(gathered) < _FEWEST:
             return None
-        sightings, good = measured(window, path, gathered, known)
+        sightings, good, faint = measured(window, path, gathered, known)
+        whole = _without_strangers(path, sightings.times, good, faint)
+        if not whole.all():
+            gathered = [m for m, k in zip(gathered, whole, strict=True) if k]
+            sightings, good, faint = _only(sightings, whole), good[whole], faint[whole]
+            if len(gathered) < _FEWEST:
+                return None
         if gathered == before and _unchanged(sightings, seen):
             break
         before, members, seen = gathered, gathered, sightings
@@ -243,18 +258,18 @@ def _refined(
                 return None
             path = fitted
             keep = _agreeing(path, sightings, window.scale)
+            keep[keep] = _without_strangers(path, sightings.times[keep], good[keep], faint[keep])
             if keep.all() or attempt == _TRIMS - 1:
                 break
             if keep.sum() < _FEWEST:
                 return None
             members = [m for m, k in zip(members, keep, strict=True) if k]
-            sightings = Sightings(
-                sightings.times[keep], sightings.points[keep], sightings.covariances[keep]
-            )
-            good = good[keep]
+            sightings, good, faint = _only(sightings, keep), good[keep], faint[keep]
         kept = (members, sightings, good)
         if last == 0 and good.mean() < _LEAST_BALLS:
             return None
+    if not plausible(path):
+        return None
     members, sightings, good = kept
     return FollowedPath(
         path,
@@ -264,8 +279,56 @@ def _refined(
         tuple((window.frames[f], m) for f, m in members),
         float(sightings.times[0]),
         float(sightings.times[-1]),
+        contrast=_contrast([known[m] for m in members]),
         known=known,
     )
+
+
+def plausible(path: Path) -> bool:
+    """Whether all bounces are such as a table gives, and not strokes."""
+    each = path.theta[12:].reshape(-1, 3)
+    kept = (each[:, 0] > _RESTITUTION[0]) & (each[:, 0] < _RESTITUTION[1])
+    return bool(kept.all() and (np.abs(each[:, 1:]) < _MOST_RUB).all())
+
+
+def _contrast(pictures: Sequence[Picture]) -> float:
+    seen = [p.contrast for p in pictures if p.good]
+    return float(np.median(seen)) if seen else np.nan
+
+
+def _only(sightings: Sightings, keep: np.ndarray) -> Sightings:
+    return Sightings(sightings.times[keep], sightings.points[keep], sightings.covariances[keep])
+
+
+def _without_strangers(
+    path: Path, times: np.ndarray, good: np.ndarray, faint: np.ndarray
+) -> np.ndarray:
+    """Which sightings belong to one flight: a stroke may hide in a long gap at either end.
+
+    Before the first bounce and after the last, what lies beyond a gap is left out.
+    """
+    keep = np.ones(len(times), bool)
+    if len(times) < 2:
+        return keep
+    longest = max(_GAP, _GAP_FRAMES * float(np.median(np.diff(times))))
+    first, last = float(path.bounce_times[0]), float(path.bounce_times[-1])
+    seen = times[good]
+    if len(seen) < 2:
+        return keep
+    gaps = np.diff(seen)
+    wide = np.flatnonzero(gaps > longest)
+    before = wide[seen[wide] < first]
+    if len(before):
+        keep &= times > seen[before[-1]]
+    after = wide[seen[wide] > last]
+    if len(after):
+        keep &= times < seen[after[0] + 1]
+    # an arm that happens to lie where the ball would be does not look like one
+    for end in (times < first, times > last):
+        here, rest = keep & end & ~faint, keep & ~end & ~faint
+        if here.any() and rest.any() and good[here].mean() < _POORER * good[rest].mean():
+            keep &= ~end
+    return keep
 
 
 def _unchanged(now: Sightings, before: Sightings | None) -> bool:

@@ -36,9 +36,10 @@ from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.ball import Candidates
 from placement.ball_image import Look
 from placement.doubles import without_doubles
+from placement.last_fit import fit_last
 from placement.paths import FollowedPath
 from placement.reading import Film, FilmReader, Sight
-from placement.tracing import Traced, Tracer
+from placement.tracing import Traced, Tracer, expected_of
 from placement.video import ClipInfo, file_sha256, probe_clip, read_key_frames
 
 _STILLS = 21  # frames of the median still, where they are not key frames
@@ -386,12 +387,16 @@ class _Run:
                 for p in s.paths
                 if s.start_s <= p.first_seen and p.last_seen <= min(s.end_s, end_s) + 0.05
             ]
+            camera, expected = s.calibration.camera, expected_of(s.calibration.camera)
+            readout = self.settings.readout_s
+            paths = without_doubles(camera, paths, expected, readout_s=readout)
             some, found = find_serves(
                 s.calibration,
-                without_doubles(s.calibration.camera, paths),
+                fit_last(camera, paths, expected, readout_s=readout),
                 band_m=self.settings.band_m,
                 first_s=s.start_s,
                 last_s=min(s.end_s, end_s),
+                readout_s=readout,
             )
             shift, number = len(bounces), len(serves)
             bounces += [b if b.serve is None else replace(b, serve=b.serve + number) for b in some]

@@ -20,7 +20,8 @@ from calibration import (
     median_still,
 )
 from placement.ball import BallFinder
-from placement.paths import FollowedPath, picture_speeds, radii_px
+from placement.paths import FollowedPath
+from placement.sightings import picture_speeds, radii_px
 from placement.tracing import Tracer
 from placement.video import ClipInfo, probe_clip, read_frames
 

@@ -24,8 +24,11 @@ _SHADE_SHIFT = 0.3  # radii by which an unmeasured candidate sits above the ball
 _GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviations
 _WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
 _VAGUE = 2.0  # radii by which a path may be unsure of a ball that it adds
-_STRANGERS = 3  # frames in a row without the ball after which a path is not followed on
+# frames in a row, and s, without the ball after which a path is not followed on
+_STRANGERS, _STRANGERS_S = 3, 0.08
 _BEYOND = 0.35  # s before and after its sightings that a path is followed on
+_TINTED_SD = 0.25  # px at 1920 px width, what the coarser red difference adds
+_FAINT = 8.0  # grey levels of contrast below which a picture is too faint to judge
 _SAME_SIZE = 0.015  # change of size, as a share, with which a picture need not be fitted again
 _SAME_STREAK = 0.2  # px, change of its streak likewise
 _MOVED = 0.5  # px by which its expected place must have moved to be looked at again
@@ -68,6 +71,7 @@ class Picture:
     point: np.ndarray
     covariance: np.ndarray
     good: bool
+    contrast: float
     radius: float
     streak: np.ndarray
     guess: np.ndarray
@@ -115,6 +119,7 @@ def gather(window: Window, path: Path, members: Sequence[Member]) -> list[Member
     low, high = position[first], position[last]
     rate = (len(order) - 1) / max(1e-3, frames[order[-1]].time_s - frames[order[0]].time_s)
     beyond = max(4, int(_BEYOND * rate))
+    longest = max(_STRANGERS, round(_STRANGERS_S * rate))
     span = order[max(0, low - beyond) : high + beyond + 1]
     times = np.array([frames[f].time_s for f in span])
 
@@ -147,14 +152,14 @@ def gather(window: Window, path: Path, members: Sequence[Member]) -> list[Member
                 missed = 0
             else:
                 missed += 1
-                if missed >= _STRANGERS or f not in span:
+                if missed >= longest or f not in span:
                     break
     return sorted((f, hits[f]) for f in set(kept))
 
 
 def measured(
     window: Window, path: Path, members: Sequence[Member], known: dict[Member, Picture]
-) -> tuple[Sightings, np.ndarray]:
+) -> tuple[Sightings, np.ndarray, np.ndarray]:
     """Measure the picture of every member; unmeasured where no ball of that size fits.
 
     Parameters
@@ -171,6 +176,8 @@ def measured(
     sightings : Sightings
     good : ndarray of bool, shape (N,)
         Which of them were measured.
+    faint : ndarray of bool, shape (N,)
+        Which show so little that they could not look like a ball.
     """
     frames = window.frames
     times = np.array([frames[f].time_s for f, _ in members])
@@ -186,8 +193,12 @@ def measured(
     ]
     if new:
         patches, origins = ball_image.gather(
-            [(frames[f], m) for f, m in (members[k] for k in new)], radii[new], speeds[new]
+            [(frames[f], m) for f, m in (members[k] for k in new)],
+            radii[new],
+            speeds[new],
+            tinted=window.look.tinted,
         )
+        coarse = _TINTED_SD * window.scale if window.look.tinted else 0.0
         images = ball_image.measure(
             patches, origins, predicted[new], radii[new], speeds[new], window.look
         )
@@ -195,8 +206,9 @@ def measured(
         for i, k in enumerate(new):
             known[members[k]] = Picture(
                 images.centres[i],
-                images.covariances[i],
+                images.covariances[i] + coarse**2 * np.eye(2),
                 bool(good[i]),
+                float(images.contrasts[i]),
                 float(radii[k]),
                 streaks[k],
                 predicted[k],
@@ -211,7 +223,8 @@ def measured(
         points[~good] = raw[~good]
         sd = np.hypot(_RAW_SD * window.scale, 0.15 * radii[~good])
         covariances[~good] = sd[:, None, None] ** 2 * np.eye(2)
-    return Sightings(times, points, covariances), good
+    faint = np.array([p.contrast < _FAINT for p in pictures])
+    return Sightings(times, points, covariances), good, faint
 
 
 def _alike(

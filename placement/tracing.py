@@ -7,6 +7,7 @@ film wait until there are enough pictures to learn how its ball looks; they are 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +19,14 @@ from placement.ball import Candidates
 from placement.ball_image import Look
 from placement.bounces import Meeting, find_meetings
 from placement.lone import follow_from_hidden, follow_on
-from placement.paths import FollowedPath, chains_of, extended, follow_chain, refined
+from placement.paths import (
+    FollowedPath,
+    chains_of,
+    extended,
+    follow_chain,
+    refined,
+    weight_of,
+)
 from placement.sightings import Window, picture_speeds, radii_px
 from placement.tracks import Linker, Run
 from placement.trajectory import Expectations
@@ -35,17 +43,27 @@ _SMOOTH = 0.8  # misfit of a whole run below which it may have no kink
 _ELSEWHERE = 0.6  # share of explained sightings above which a run is not looked at again
 _EXPOSURE_TRIES = 2  # paths on which two exposures are tried
 _REMEMBERED = 25.0  # s of candidate points kept, without pictures, while the look is learnt
-_HISTORY = 1.1  # s before a path that go with it
+_HISTORY = 1.2  # s before a path that go with it
 _COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
 _SIZES = (0.75, 1.33, 0.58)  # sizes tried where the expected one does not fit
 _PLAIN, _BENT = 1.0, 0.05  # misfit up to which an arc is looked at; more by sighting
+_STRICTER = 0.25  # less than that, to be looked at in other sizes
 _VAGUE = 0.1  # of its depth; an arc less sure than that is also looked at in other sizes
 _LONGEST_PIECE = 8  # sightings up to which a run that is no arc may partner one
+# a flight that needs no picture to be believed: sightings, s, misfit, vagueness of its depth
+_SURE, _SURE_S, _SURE_MISFIT, _SURE_VAGUE = 10, 0.12, 0.6, 0.15
 _LOOKS = 3  # pictures of an arc that are looked at
 _LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
 _LEAST_CONTRAST = 3.0
+_RED = 8.0  # levels of Cr by which a ball is redder than what lies behind it, to be an orange one
+_SURER = 1.5  # times the misfit of the film's better paths, for one to teach the ball's look
+_ENOUGH = 3  # paths that tell how closely the film's paths fit
+_PALE = 0.3  # times the film's contrast of balls, below which a path is none's
 _MANY = 20  # measured pictures with which a path may fit more loosely
-_LOOSER = 1.6  # times the misfit of the film's better paths
+_LOOSER = 1.3  # times that, for a path to many pictures
+_ROUGHEST = 2.0  # misfit of the film's better paths beyond which no allowance is made
+# px at 1920 px width by which all pictures of a path may be off alike, and drift along it
+_OFFSET_PX, _DRIFT_PX = 0.12, 0.06
 _GOOD_PATH = 1.7  # misfit up to which a path is a ball's
 
 
@@ -63,6 +81,12 @@ class Traced:
 
     paths: list[FollowedPath]
     flights: list[BallArc]
+
+
+def expected_of(camera: Camera) -> Expectations:
+    """What is expected of paths in a film: pictures of one ball share part of their errors."""
+    scale = max(camera.size) / 1920
+    return Expectations(offset_px=_OFFSET_PX * scale, drift_px=_DRIFT_PX * scale)
 
 
 class Tracer:
@@ -91,7 +115,7 @@ class Tracer:
         self.camera = camera
         self.look = look or Look(exposure_s=min(1 / 250, 0.5 / fps))
         self.learnt = look is not None
-        self._expectations = expectations or Expectations()
+        self.expectations = expectations or expected_of(camera)
         self._readout_s = readout_s
         self._fps = fps
         self._linker = Linker(max(camera.size))
@@ -104,16 +128,20 @@ class Tracer:
         self._fresh: list[Run] = []
         self._unseen: list[BallArc] = []  # whose pictures were not looked at yet
         self._meetings: list[Meeting] = []
-        self._waiting: list[tuple[list[Meeting], Window, FollowedPath | None]] = []
+        self._waiting: list[tuple[list[Meeting], Window, FollowedPath | None, list[BallArc]]] = []
         self._lone: list[tuple[BallArc, Window]] = []  # arcs that met no other, likewise
-        self._loosest = _GOOD_PATH  # misfit of a path to many pictures up to which it is believed
+        self._contrast = 0.0  # grey levels, of the film's balls
+        self._limit = _GOOD_PATH  # misfit up to which a path is believed
         self._due = _SETTLE_EVERY
-        self._past: deque[tuple[float, np.ndarray]] = deque(maxlen=round(_REMEMBERED * fps))
+        self._past: deque[tuple[float, np.ndarray, np.ndarray]] = deque(
+            maxlen=round(_REMEMBERED * fps)
+        )
 
     def push(self, found: Candidates) -> Traced | None:
         """Take the next frame's candidates; now and then return what has been settled."""
         self._frames[found.frame] = found
-        self._past.append((found.time_s, found.points[found.compactness > _COMPACT]))
+        compact = found.points[found.compactness > _COMPACT]
+        self._past.append((found.time_s, compact, found.points))
         self._take(self._linker.push(found))
         if found.time_s < self._due:
             return None
@@ -133,7 +161,7 @@ class Tracer:
             if len(run.times) >= _SHORTEST_ARC and self._compactness(run) < _COMPACT:
                 continue  # a limb's edge
             whole = fit_arc(self.camera, run) if len(run.times) >= _SHORTEST_ARC else None
-            if whole is not None and whole.misfit < _SMOOTH:
+            if whole is not None and whole.misfit < _smoothest(whole):
                 self._unseen.append(whole)
             pieces = split_at_kinks(run, self._scatter)
             if len(pieces) == 1 and whole is not None and whole.misfit < _SMOOTH:
@@ -164,33 +192,43 @@ class Tracer:
         self._fresh = []
         paths: list[FollowedPath] = []
         spent: set[int] = set()
+        tried: set[int] = set()
         complete = [c for c in chains_of(self._meetings) if c[-1].after.times[-1] <= now - _SETTLED]
         for chain in sorted(complete, key=_length, reverse=True):
-            for m in chain:
-                spent |= {id(m.before), id(m.after)}
+            runs = [chain[0].before, *(m.after for m in chain)]
+            tried |= {id(m) for m in chain}
             # other readings of sightings that a longer path has explained need no fit
-            if self._explained([chain[0].before, *(m.after for m in chain)]) < _ELSEWHERE:
-                paths.extend(self._follow(chain))
-        self._meetings = [m for m in self._meetings if not ({id(m.before), id(m.after)} & spent)]
+            if self._explained(runs) >= _ELSEWHERE:
+                spent |= {id(r) for r in runs}
+                continue
+            found = self._follow(chain)
+            paths.extend(found)
+            if found or not self.learnt:
+                spent |= {id(r) for r in runs}
+        self._meetings = [
+            m
+            for m in self._meetings
+            if id(m) not in tried and not ({id(m.before), id(m.after)} & spent)
+        ]
         flights: list[BallArc] = []
         horizon = now - _KEEP
-        alone = [
+        without = [
             a
             for a in self._arcs
             if a.run.times[-1] < horizon and id(a.run) not in spent and len(a.run.times) >= _FLIGHT
         ]
-        for arc in sorted(alone, key=lambda a: len(a.run.times) - 6 * a.misfit, reverse=True):
+        for arc in sorted(without, key=_merit, reverse=True):
             if self._explained([arc.run]) >= _ELSEWHERE or self._elsewhere(arc.run):
                 continue
             window = self._window(arc.run.times[0], arc.run.times[-1])
             if not self.learnt:
                 self._lone.append((arc, window))
                 continue
-            found = self._follow_alone(window, arc)
-            if found is None:
+            alone = self._follow_alone(window, arc)
+            if alone is None:
                 flights.append(arc)
             else:
-                paths.append(found)
+                paths.append(alone)
         self._arcs = [
             a for a in self._arcs if id(a.run) not in spent and a.run.times[-1] >= horizon
         ]
@@ -215,7 +253,7 @@ class Tracer:
         """The frames from `low` to `high`, s, and some on either side."""
         low, high = low - _MARGIN, high + _MARGIN
         frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
-        return Window(self.camera, frames, look or self.look, self._expectations, self._readout_s)
+        return Window(self.camera, frames, look or self.look, self.expectations, self._readout_s)
 
     def _follow_alone(self, window: Window, arc: BallArc) -> FollowedPath | None:
         """The path of an arc that met no other, through the bounce after or before it."""
@@ -240,8 +278,9 @@ class Tracer:
         How loose depends on the film: under hard compression no path fits closely.
         """
         misfit = followed.path.misfit
-        many = followed.measured.sum() >= _MANY and followed.measured.mean() >= 0.75
-        return bool(misfit < _GOOD_PATH or (many and misfit < self._loosest))
+        return bool(
+            misfit < self._limit or (_plentiful(followed) and misfit < _LOOSER * self._limit)
+        )
 
     def _elsewhere(self, run: Run) -> bool:
         """Whether the ball was followed in another place for most of a run's time."""
@@ -265,12 +304,14 @@ class Tracer:
         pictures does.
         """
         # a spinning ball bends a long arc a little; a short one has no excuse
-        arcs = [a for a in arcs if a.misfit < _PLAIN + _BENT * len(a.run.times)]
-        good = self._look_at(arcs, 1.0)
+        arcs = [a for a in arcs if a.misfit < _loosest(a)]
+        good = [
+            fits or _flies(arc) for fits, arc in zip(self._look_at(arcs, 1.0), arcs, strict=True)
+        ]
         rest = [
             a
             for a, g in zip(arcs, good, strict=True)
-            if not g and a.misfit < _PLAIN and a.vague > _VAGUE
+            if not g and a.misfit < _loosest(a) - _STRICTER and a.vague > _VAGUE
         ]
         found = [a for a, g in zip(arcs, good, strict=True) if g]
         for factor in _SIZES:
@@ -307,7 +348,7 @@ class Tracer:
         if not pictures:
             return [False] * len(arcs)
         sizes, pace = np.array(radii), np.concatenate(speeds)
-        patches, origins = ball_image.gather(pictures, sizes, pace)
+        patches, origins = ball_image.gather(pictures, sizes, pace, tinted=self.look.tinted)
         images = ball_image.measure(
             patches, origins, np.array(guesses), sizes, pace, self.look, steps=2
         )
@@ -329,12 +370,14 @@ class Tracer:
         for exposure in sorted(exposures):
             look = replace(self.look, exposure_s=exposure)
             one = follow_chain(replace(window, look=look), chain, rounds=1)
-            if one is not None and (best is None or _unlikeness(one) < _unlikeness(best)):
+            if one is not None and (best is None or weight_of(one) > weight_of(best)):
                 best, best_look = one, exposure
         if best is not None:
             # the next chain of this film begins with the exposure that suited this one
             self.look = replace(self.look, exposure_s=best_look)
-        self._waiting.append((chain, window, best))
+        runs = {id(chain[0].before), *(id(m.after) for m in chain)}
+        arcs = [a for a in self._arcs if id(a.run) in runs]
+        self._waiting.append((chain, window, best, arcs))
         pictures = sum(int(w[2].measured.sum()) for w in self._waiting if w[2] is not None)
         enough = sum(w[2] is not None for w in self._waiting) >= _LEARN_CHAINS
         if pictures >= _LEARN_PICTURES * 2 or enough or len(self._waiting) > 3 * _LEARN_CHAINS:
@@ -352,16 +395,19 @@ class Tracer:
     def _led_on(self, window: Window, followed: FollowedPath) -> FollowedPath:
         followed = extended(window, followed)
         begin = followed.first_seen
-        history = tuple(h for h in self._past if begin - _HISTORY < h[0] < begin + 0.05)
-        return replace(followed, history=history, known={})
+        past = [p for p in self._past if begin - _HISTORY < p[0] < begin + 0.05]
+        return replace(
+            followed,
+            history=tuple((t, compact) for t, compact, _ in past),
+            crowd=tuple((t, points) for t, _, points in past),
+            known={},
+        )
 
     def _learn(self) -> list[FollowedPath]:
         """Learn the ball's look from the waiting paths; fit these again with it."""
         self.learnt = True
         pictures, radii, speeds, centres = [], [], [], []
-        for _, _, followed in self._waiting:
-            if followed is None or followed.path.misfit > 2 * _GOOD_PATH:
-                continue
+        for followed in _best_of([w[2] for w in self._waiting]):
             times = followed.sightings.times
             positions = followed.path.positions(times)
             use = followed.measured
@@ -371,27 +417,39 @@ class Tracer:
             centres.append(followed.sightings.points[use])
         if len(pictures) >= _LEARN_PICTURES // 6:
             sizes, pace = np.concatenate(radii), np.concatenate(speeds)
-            patches, origins = ball_image.gather(pictures, sizes, pace)
-            self.look = ball_image.learn_look(
-                patches, origins, np.concatenate(centres), sizes, pace, self.look
-            )
-        misfits = [w[2].path.misfit for w in self._waiting if w[2] is not None]
-        if misfits:
-            typical = float(np.percentile(misfits, 25))
-            self._loosest = float(np.clip(_LOOSER * typical, _GOOD_PATH, 2 * _GOOD_PATH))
+            middle = np.concatenate(centres)
+            red = float(np.median(ball_image.redness(pictures, middle)))
+            self.look = replace(self.look, tinted=red > _RED)
+            patches, origins = ball_image.gather(pictures, sizes, pace, tinted=self.look.tinted)
+            self.look = ball_image.learn_look(patches, origins, middle, sizes, pace, self.look)
         waiting, self._waiting = self._waiting, []
+        waiting.sort(key=lambda w: _length(w[0]), reverse=True)
+        again = [
+            follow_chain(replace(window, look=self.look), chain)
+            if rough is None or not _spans(rough, chain)
+            else refined(replace(window, look=self.look), rough)
+            for chain, window, rough, _ in waiting
+        ]
+        close = [f.path.misfit for f in again if f is not None and _plentiful(f)]
+        bright = [f.contrast for f in again if f is not None and _plentiful(f)]
+        if bright:
+            self._contrast = float(np.median(bright))
+        if len(close) >= _ENOUGH:
+            typical = float(np.percentile(close, 25))
+            self._limit = _GOOD_PATH * float(np.clip(typical, 1.0, _ROUGHEST))
         paths: list[FollowedPath] = []
-        for chain, window, rough in sorted(waiting, key=lambda w: _length(w[0]), reverse=True):
+        for (chain, window, _, arcs), finer in zip(waiting, again, strict=True):
             if self._explained([chain[0].before, *(m.after for m in chain)]) >= _ELSEWHERE:
                 continue
-            window = replace(window, look=self.look)
-            again = follow_chain(window, chain) if rough is None else refined(window, rough)
-            paths.extend(self._finished(window, again))
+            found = self._finished(replace(window, look=self.look), finer)
+            paths.extend(found)
+            if not found:
+                self._lone += [(arc, window) for arc in arcs if len(arc.run.times) >= _FLIGHT]
         lone, self._lone = self._lone, []
-        for arc, window in lone:
+        for arc, window in sorted(lone, key=lambda a: _merit(a[0]), reverse=True):
             if self._explained([arc.run]) < _ELSEWHERE and not self._elsewhere(arc.run):
-                found = self._follow_alone(replace(window, look=self.look), arc)
-                paths.extend([] if found is None else [found])
+                alone = self._follow_alone(replace(window, look=self.look), arc)
+                paths.extend([] if alone is None else [alone])
         return paths
 
 
@@ -403,5 +461,43 @@ def _length(chain: list[Meeting]) -> float:
     )
 
 
-def _unlikeness(followed: FollowedPath) -> float:
-    return followed.path.misfit / max(0.05, float(followed.measured.mean()))
+def _smoothest(arc: BallArc) -> float:
+    return _SMOOTH + _BENT / 2 * len(arc.run.times)
+
+
+def _loosest(arc: BallArc) -> float:
+    return _PLAIN + _BENT * len(arc.run.times)
+
+
+def _merit(arc: BallArc) -> float:
+    return len(arc.run.times) - 6 * arc.misfit
+
+
+def _flies(arc: BallArc) -> bool:
+    """Whether a run falls so well at one distance that nothing but a ball can do it.
+
+    A ball as bright as what lies behind it has a picture that shows nothing.
+    """
+    long = len(arc.run.times) >= _SURE and arc.run.times[-1] - arc.run.times[0] > _SURE_S
+    return long and arc.misfit < _SURE_MISFIT and arc.vague < _SURE_VAGUE
+
+
+def _spans(followed: FollowedPath, chain: list[Meeting]) -> bool:
+    """Whether a path still rests on sightings before and after all bounces of its chain."""
+    before = float(np.mean(chain[0].before.times))
+    after = float(np.mean(chain[-1].after.times))
+    return followed.first_seen <= before and followed.last_seen >= after
+
+
+def _best_of(paths: Sequence[FollowedPath | None]) -> list[FollowedPath]:
+    """Those that a ball flew most surely: arms must not teach how a ball looks."""
+    some = [f for f in paths if f is not None and f.path.misfit < _ROUGHEST * _GOOD_PATH]
+    sure = [f for f in some if _plentiful(f)]
+    if not sure:
+        return some
+    typical = float(np.percentile([f.path.misfit for f in sure], 25))
+    return [f for f in sure if f.path.misfit < _SURER * typical]
+
+
+def _plentiful(followed: FollowedPath) -> bool:
+    return bool(followed.measured.sum() >= _MANY and followed.measured.mean() >= 0.75)

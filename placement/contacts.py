@@ -1,0 +1,196 @@
+"""Bounces of followed paths, with what the laws need to tell a serve by them.
+
+The laws make a serve recognisable: it is the one stroke whose first bounce is on the striker's own
+half while the ball travels towards the net (Laws 2.6.3 and 2.7.1; a return bounces first beyond the
+net). Idle bouncing has no such travel. A ball that drops off the net with nothing seen before it
+was served into the net.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration import Calibration, table
+from placement.arcs import near_table
+from placement.outcome import at_net
+from placement.paths import FollowedPath
+from placement.trajectory import Model
+
+SERVE_SPEED = 0.8  # m/s along the table, slower is idle bouncing
+APART = 0.9  # s, shortest time between two serves
+_QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return, not a serve
+_HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
+_LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
+_JUST = 0.3  # frames before a bounce in which a sighting may as well be after it
+_UNPINNED = 0.6  # frames by which the instant of an inferred bounce may be off
+_BESIDE_NET, _NET_SD = 0.06, 0.03  # m: so near the net it may be touched; what that may move
+_VAGUE = 0.25  # m: of a bounce less sure than that only that it was is known
+# a ball that drops off the net: m from it and high, m/s along the table, m to its bounce
+_OFF_X, _OFF_Z, _OFF_SPEED, _OFF_BOUNCE = 0.15, 0.4, 2.5, 0.6
+_BEFORE_NET = 1.5  # s without a bounce before it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Contact:
+    """A bounce of a followed path, with what the rules need."""
+
+    path: int
+    order: int  # of the bounce in its path
+    time: float
+    point: np.ndarray
+    covariance: np.ndarray
+    incoming: np.ndarray
+    outgoing: np.ndarray
+    seen: bool
+    vague: bool = False  # too little is known of where it was: only that it was
+
+    @property
+    def half(self) -> int:
+        """-1 or +1: the sign of x."""
+        return 1 if self.point[0] > 0 else -1
+
+
+def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list[Contact]:
+    """All bounces of a stretch of film on or near the table, in time order.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    paths : sequence of FollowedPath
+    """
+    contacts = []
+    for p, followed in enumerate(paths):
+        if followed.measured.mean() < _LEAST_BALLS:
+            continue  # too few of its pictures look like a ball
+        path = followed.path
+        model = path.model()
+        spots = np.stack([x[0] for x in model.places])
+        # the calibration moves all bounces of a film together: that belongs to each one's spread
+        pixels = calibration.camera.project(spots)
+        shared = calibration.plane_covariance(pixels, table.BALL_RADIUS)
+        seen_at = followed.sightings.times
+        for k, time in enumerate(path.bounce_times):
+            gap = float(np.abs(seen_at - time).min())
+            own = path.bounce_covariances[k]
+            step = float(np.median(np.diff(seen_at)))
+            before = int((seen_at < time - _JUST * step).sum())
+            if k == 0 and before < 2:
+                # only inferred from what follows: little on the other side pins its instant
+                gap *= 2.5 if before == 0 else 1.0
+                slip = model.outgoing[k][0, :2] * _UNPINNED * step / (1 + before)
+                own = own + np.outer(slip, slip)
+            if k and _through_net(model, k - 1):
+                break  # no ball flies so: what follows is not known
+            if abs(path.bounce_places[k][0]) < _BESIDE_NET:
+                own = own + np.diag([_NET_SD**2, _NET_SD**2])
+            vague = bool(np.trace(own) > _VAGUE**2)
+            if not near_table(path.bounce_places[k][None], _VAGUE if vague else 0.016)[0]:
+                continue
+            if vague and (k or not gap > _HIDDEN_GAP):
+                continue
+            contacts.append(
+                Contact(
+                    p,
+                    k,
+                    float(time),
+                    path.bounce_places[k],
+                    own + shared[k],
+                    model.incoming[k][0],
+                    model.outgoing[k][0],
+                    gap < _HIDDEN_GAP,
+                    vague,
+                )
+            )
+    return _without_doubles(sorted(contacts, key=lambda c: c.time))
+
+
+def _through_net(model: Model, order: int) -> bool:
+    """Whether the flight after a bounce crosses the net's plane below its top."""
+    height = float(at_net(model, order)[0, 0])
+    since = float(model.starts[order + 1][0] - model.starts[order][0])
+    crosses = model.places[order][0, 0] * model.places[order + 1][0, 0] < 0
+    return bool(crosses and since > 0 and height < table.NET_HEIGHT - table.BALL_RADIUS / 2)
+
+
+def _without_doubles(contacts: list[Contact]) -> list[Contact]:
+    """Two paths may end and begin with the same bounce: keep the surer one."""
+    kept: list[Contact] = []
+    for c in contacts:
+        twin = next(
+            (
+                i
+                for i, other in enumerate(kept[-3:], start=max(0, len(kept) - 3))
+                if c.time - other.time < 0.035 and float(np.hypot(*(c.point - other.point))) < 0.25
+            ),
+            None,
+        )
+        if twin is None:
+            kept.append(c)
+        elif np.trace(c.covariance) < np.trace(kept[twin].covariance):
+            kept[twin] = c
+    return kept
+
+
+def serve_starts(contacts: Sequence[Contact]) -> list[int]:
+    """Contacts that only a serve makes: on the striker's own half, on the way to the net."""
+    may = []
+    for i, c in enumerate(contacts):
+        away = -c.half
+        if c.incoming[0] * away < SERVE_SPEED * 0.6 or c.outgoing[0] * away < SERVE_SPEED:
+            continue
+        came = any(
+            c.time - o.time < _QUIET and o.half == c.half and o.incoming[0] * away < -1.0
+            for o in contacts[:i]
+        )
+        if c.seen or not came:
+            may.append(i)
+    starts: list[int] = []
+    for i in may:
+        c = contacts[i]
+        # what is only inferred gives way to what was seen
+        better = any(
+            contacts[k].seen
+            and contacts[k].half == c.half
+            and 0 < contacts[k].time - c.time < APART
+            for k in may
+        )
+        if not c.seen and better:
+            continue
+        if starts and c.time - contacts[starts[-1]].time < APART:
+            continue
+        starts.append(i)
+    return starts
+
+
+def off_net_starts(
+    contacts: Sequence[Contact], paths: Sequence[FollowedPath], starts: Sequence[int]
+) -> list[int]:
+    """Contacts of balls that dropped off the net, with nothing seen of how they came there.
+
+    Parameters
+    ----------
+    contacts : sequence of Contact
+    paths : sequence of FollowedPath
+    starts : sequence of int
+        Contacts that begin a serve in the usual way.
+    """
+    found: list[int] = []
+    for i, c in enumerate(contacts):
+        followed = paths[c.path]
+        if c.order or not c.seen or abs(c.point[0]) > _OFF_BOUNCE:
+            continue
+        began = followed.first_seen
+        if began > c.time - 0.02:
+            continue
+        at, speed = (
+            f(np.array([began]))[0] for f in (followed.path.positions, followed.path.velocities)
+        )
+        if abs(at[0]) > _OFF_X or at[2] > _OFF_Z or abs(speed[0]) > _OFF_SPEED:
+            continue
+        quiet = all(not 0 < began - o.time < _BEFORE_NET for o in contacts)
+        if quiet and all(abs(contacts[k].time - c.time) > _BEFORE_NET for k in starts):
+            found.append(i)
+    return found

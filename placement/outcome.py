@@ -1,0 +1,110 @@
+"""What became of a serve: from what was seen and from what its flight foretells."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import ndtr
+
+from calibration import table
+from placement import flight
+from placement.paths import FollowedPath
+from placement.trajectory import Model, Path
+
+if TYPE_CHECKING:
+    from placement.contacts import Contact
+
+_TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
+
+
+def fall_of(model: Model, order: int) -> np.ndarray:
+    """Time and place (x, y) where the ball next meets the plane after a bounce, (B, 3)."""
+    arc = model.arc_after(order, 1.6)
+    since = arc.falls_to(table.BALL_RADIUS)
+    at = arc.at(np.nan_to_num(since, nan=1.6)[:, None])[:, 0]
+    return np.column_stack([model.starts[order] + since, at[:, :2]])
+
+
+def at_net(model: Model, order: int) -> np.ndarray:
+    """Height of the centre and speed along x where the ball crosses the net's plane, (B, 2)."""
+    arc = model.arc_after(order, 1.6)
+    times = np.linspace(0, 1.6, 65)
+    at = arc.at(np.broadcast_to(times, (len(model.batch), len(times))))
+    x = at[:, :, 0]
+    side = np.sign(x[:, :1])
+    crossed = (x * side <= 0) & (np.arange(len(times)) > 0)
+    k = np.maximum(np.argmax(crossed, axis=1), 1)
+    rows = np.arange(len(x))
+    share = x[rows, k - 1] / (x[rows, k - 1] - x[rows, k])
+    z = at[rows, k - 1, 2] + share * (at[rows, k, 2] - at[rows, k - 1, 2])
+    speed = arc.velocity_at((times[k - 1] + share * (times[1] - times[0]))[:, None])[:, 0, 0]
+    return np.where(crossed.any(axis=1)[:, None], np.column_stack([z, speed]), np.nan)
+
+
+def clearance_of(path: Path, order: int) -> tuple[float, float]:
+    """How high above the net the ball's lowest point passes after a bounce, and its sd, m.
+
+    NaN where it does not reach the net.
+    """
+    crossing, covariance = path.propagate(lambda m: at_net(m, order))
+    sd = float(np.sqrt(max(covariance[0, 0], 1e-8)))
+    return float(crossing[0]) - table.BALL_RADIUS - table.NET_HEIGHT, sd
+
+
+def outcome_of(
+    end: int,
+    landed: int | None,
+    own: int | None,
+    contacts: Sequence[Contact],
+    first: Contact,
+    fall: np.ndarray,
+    fall_cov: np.ndarray,
+    clearance: float,
+    clearance_sd: float,
+    paths: Sequence[FollowedPath],
+) -> tuple[str, float]:
+    """Outcome and its probability from what was seen and what the flight foretells."""
+    far = -end
+    reaches_net = np.isfinite(clearance)
+    over = float(ndtr(clearance / clearance_sd)) if reaches_net else 0.0
+    if landed is not None:
+        touched = (
+            reaches_net
+            and clearance < _TOUCH + 2 * clearance_sd
+            and contacts[landed].path != first.path
+            and _changed_at_net(paths, first, contacts[landed])
+        )
+        if touched:
+            return "let", 0.85
+        return "good", 0.98 if contacts[landed].seen else 0.85
+    falls_short = fall[1] * far < 0
+    if own is not None and falls_short and (not reaches_net or fall[1] * end > 0.05):
+        return "own-twice", 0.9
+    if reaches_net and over < 0.5:
+        return "net", max(0.5, 1 - over)
+    if own is not None and contacts[own].incoming[0] * -end < 1.0:
+        return "net", 0.7  # it comes off the net and drops on the server's half
+    if falls_short:
+        return ("own-twice", 0.6) if own is not None else ("net", 0.6)
+    sd = np.sqrt(np.maximum(np.diag(fall_cov)[1:], 1e-6))
+    on_length = float(ndtr((table.HALF_LENGTH - fall[1] * far) / sd[0]))
+    inside = ndtr((table.HALF_WIDTH - fall[2]) / sd[1]) - ndtr(
+        (-table.HALF_WIDTH - fall[2]) / sd[1]
+    )
+    on_table = on_length * float(inside)
+    if on_table < 0.5:
+        return "missed", max(0.5, 1 - on_table)
+    # it should have landed, yet no bounce was seen
+    watched = paths[first.path].last_seen - first.time
+    return ("good", 0.6) if watched < fall[0] - first.time + 0.05 else ("unclear", 0.5)
+
+
+def _changed_at_net(paths: Sequence[FollowedPath], first: Contact, landed: Contact) -> bool:
+    """Whether the speed along the table before and after the net disagrees."""
+    before, before_cov = paths[first.path].path.propagate(lambda m: at_net(m, first.order))
+    sd = float(np.sqrt(max(before_cov[1, 1], 0.0)))
+    after = paths[landed.path].path.velocities(np.array([landed.time - 0.12]))[0]
+    expected = before[1] * np.exp(-flight.drag_constant() * 0.5)
+    return bool(abs(after[0] - expected) > max(0.5, 4 * sd))
