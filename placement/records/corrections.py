@@ -17,9 +17,9 @@ from sqlalchemy import Connection, func, insert, select, update
 from calibration import table
 from placement.records.base import now
 from placement.records.errors import RecordsError, StaleError
-from placement.records.people import clean_text
 from placement.records.schema import DEPTHS, OUTCOMES, SIDES, analysis, correction, serve
 from placement.records.serves import ServesMixin, machine_answer
+from placement.records.texts import clean_text
 
 _WORDS = {"outcome": OUTCOMES, "depth": ("", *DEPTHS), "side": ("", *SIDES)}
 _FLAGS = ("removed", "checked")

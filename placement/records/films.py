@@ -14,9 +14,10 @@ import pandas as pd
 from sqlalchemy import Connection, select, update
 
 from placement.records.errors import RecordsError
-from placement.records.people import PeopleMixin, clean_text
+from placement.records.people import PeopleMixin
 from placement.records.results import results_hash
 from placement.records.schema import analysis, class_group, drill, turn
+from placement.records.texts import clean_text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

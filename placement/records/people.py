@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
-import unicodedata
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -18,7 +16,6 @@ from sqlalchemy.exc import IntegrityError
 from placement.records.base import StoreBase, now
 from placement.records.errors import RecordsError
 from placement.records.schema import (
-    HANDS,
     class_group,
     drill,
     membership,
@@ -26,8 +23,7 @@ from placement.records.schema import (
     student,
     student_name,
 )
-
-_CODE = re.compile(r"[\w.\-]{1,32}")
+from placement.records.texts import clean_code, clean_hand, clean_text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,54 +35,6 @@ class Student:
     hand: str  # right, left, or empty where not given
     name: str  # empty where no name is kept
     groups: tuple[str, ...]
-
-
-def clean_text(value: str, what: str, *, limit: int = 2000) -> str:
-    """Text fit to be stored: composed characters, no control characters but tab and line feed.
-
-    Parameters
-    ----------
-    value : str
-        What was typed.
-    what : str
-        Its name, for the sentence.
-    limit : int
-        Most characters allowed.
-
-    Returns
-    -------
-    str
-        The text without spaces at its ends.
-
-    Raises
-    ------
-    RecordsError
-        If it is too long or holds characters that cannot be printed.
-    """
-    composed = unicodedata.normalize("NFC", value).replace("\r\n", "\n").strip()
-    if len(composed) > limit:
-        raise RecordsError(f"{what} has {len(composed)} characters, at most {limit} are kept")
-    for character in composed:
-        if unicodedata.category(character) in {"Cc", "Cs"} and character not in "\t\n":
-            raise RecordsError(f"{what} holds a character that cannot be printed: {character!r}")
-    return composed
-
-
-def clean_code(code: str) -> str:
-    """A student's initials or candidate number: letters, digits, dot, dash; no spaces.
-
-    Raises
-    ------
-    RecordsError
-        If it is anything else.
-    """
-    code = unicodedata.normalize("NFC", code).strip()
-    if not _CODE.fullmatch(code):
-        raise RecordsError(
-            f"{code!r} is not initials or a candidate number: use up to 32 letters, digits, dots "
-            "and dashes, without spaces"
-        )
-    return code
 
 
 class PeopleMixin(StoreBase):
@@ -213,7 +161,7 @@ class PeopleMixin(StoreBase):
             if new_code is not None:
                 values["code"] = clean_code(new_code)
             if hand is not None:
-                values["hand"] = _hand(hand)
+                values["hand"] = clean_hand(hand)
             if values:
                 try:
                     connection.execute(
@@ -279,7 +227,7 @@ class PeopleMixin(StoreBase):
                         connection.execute(
                             update(student)
                             .where(student.c.student_id == student_id)
-                            .values(hand=_hand(values["hand"]))
+                            .values(hand=clean_hand(values["hand"]))
                         )
                 except RecordsError as error:
                     raise RecordsError(f"class list, line {line}: {error}") from error
@@ -377,7 +325,7 @@ class PeopleMixin(StoreBase):
         try:
             student_id = connection.execute(
                 insert(student)
-                .values(code=code, hand=_hand(hand), added_at=now(), uid=uuid.uuid4().hex)
+                .values(code=code, hand=clean_hand(hand), added_at=now(), uid=uuid.uuid4().hex)
                 .returning(student.c.student_id)
             ).scalar_one()
         except IntegrityError as error:
@@ -420,10 +368,3 @@ class PeopleMixin(StoreBase):
         ).first()
         if there is None:
             connection.execute(insert(membership).values(student_id=student_id, group_id=group_id))
-
-
-def _hand(hand: str) -> str:
-    hand = {"r": "right", "l": "left"}.get(hand.strip().lower(), hand.strip().lower())
-    if hand not in HANDS:
-        raise RecordsError(f"the playing hand is right, left or empty, not {hand!r}")
-    return hand

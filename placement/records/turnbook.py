@@ -12,8 +12,8 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from placement.records.base import rows_of
 from placement.records.corrections import CorrectionsMixin
 from placement.records.errors import RecordsError
-from placement.records.people import clean_code
 from placement.records.schema import analysis, drill, serve, student, turn
+from placement.records.texts import clean_code
 from placement.records.turnlist import parse_turns
 from placement.records.turns import Assignment, Turn, assign_turns, propose_turns
 

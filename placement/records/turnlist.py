@@ -19,8 +19,8 @@ from dataclasses import replace
 from typing import Any
 
 from placement.records.errors import RecordsError
-from placement.records.people import clean_code
 from placement.records.schema import DEPTHS, LANDINGS, SIDES, STROKES
+from placement.records.texts import clean_code
 from placement.records.turns import Turn, clock, number_ranges
 
 _TAG = re.compile(r"#([\w\-]{1,32})")
