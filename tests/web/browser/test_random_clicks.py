@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Error, Page
+from playwright.sync_api import Error, Page, expect
 
 from placement.democlass import GROUP
 from placement.records import Store
@@ -58,8 +58,11 @@ def test_random_clicks_and_keys_break_nothing(
             _act(page, running, rng, step)
     assert broken == []
     assert running.errors() == ""
-    page.goto(running.url + "/")
-    assert page.locator("h1").count() == 1
+    for _ in range(5):
+        with contextlib.suppress(Error):  # the last click may still be leading somewhere else
+            page.goto(running.url + "/")
+            break
+    expect(page.locator("h1")).to_have_count(1)
 
 
 def _act(page: Page, running: Running, rng: random.Random, step: int) -> None:
