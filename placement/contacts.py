@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration import Calibration, table
+from placement import flight
 from placement.arcs import near_table
 from placement.outcome import at_net
 from placement.paths import FollowedPath
@@ -27,6 +28,10 @@ _LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
 _JUST = 0.3  # frames before a bounce in which a sighting may as well be after it
 _UNPINNED = 0.6  # frames by which the instant of an inferred bounce may be off
 _BESIDE_NET, _NET_SD = 0.06, 0.03  # m: so near the net it may be touched; what that may move
+# sightings before a bounce that may be a stroke, s back to the flight before it, m between both
+_FEW_BEFORE, _STROKE, _MEETS = 4, 0.25, 0.12
+# a ball seen so few s before a bounce, and foretold so many m from it, does not bounce there
+_JUST_SEEN, _ELSEWHERE = 0.08, 0.15
 _VAGUE = 0.25  # m: of a bounce less sure than that only that it was is known
 # a ball that drops off the net: m from it and high, m/s along the table, m to its bounce
 _OFF_X, _OFF_Z, _OFF_SPEED, _OFF_BOUNCE = 0.15, 0.4, 2.5, 0.6
@@ -72,7 +77,10 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
         pixels = calibration.camera.project(spots)
         shared = calibration.plane_covariance(pixels, table.BALL_RADIUS)
         seen_at = followed.sightings.times
+        struck = _struck(followed, paths)
         for k, time in enumerate(path.bounce_times):
+            if k == 0 and struck:
+                continue
             gap = float(np.abs(seen_at - time).min())
             own = path.bounce_covariances[k]
             step = float(np.median(np.diff(seen_at)))
@@ -81,6 +89,10 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 # only inferred from what follows: little on the other side pins its instant
                 gap *= 2.5 if before == 0 else 1.0
                 slip = model.outgoing[k][0, :2] * _UNPINNED * step / (1 + before)
+                own = own + np.outer(slip, slip)
+            after = int((seen_at > time + _JUST * step).sum())
+            if k == path.n_bounces - 1 and after < 2:
+                slip = model.incoming[k][0, :2] * _UNPINNED * step / (1 + after)
                 own = own + np.outer(slip, slip)
             if k and _through_net(model, k - 1):
                 break  # no ball flies so: what follows is not known
@@ -105,6 +117,38 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 )
             )
     return _without_doubles(sorted(contacts, key=lambda c: c.time))
+
+
+def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
+    """Whether what passes for a path's first bounce is the stroke that sent the ball on its way.
+
+    Then the flight after it, drawn back, meets the flight before the stroke in the air.
+    """
+    path = followed.path
+    bounce = float(path.bounce_times[0])
+    if (followed.sightings.times < bounce).sum() > _FEW_BEFORE:
+        return False
+    for other in paths:
+        end = other.last_seen
+        if other is followed or not 0 < bounce - end < _STROKE or other.first_seen > bounce - 0.1:
+            continue
+        there = other.path.positions(np.array([bounce]))[0]
+        spot = np.array([*path.bounce_places[0], table.BALL_RADIUS])
+        if bounce - end < _JUST_SEEN and float(np.linalg.norm(there - spot)) > _ELSEWHERE:
+            return True  # the ball was in the air, elsewhere
+        times = np.arange(end - 0.02, bounce + 0.05, 0.004)
+        model = path.model()
+        back = flight.fly(
+            model.places[0], model.outgoing[0], model.spins[1], float(times[0] - bounce) - 1e-3
+        )
+        since = np.minimum(times - bounce, 0.0)
+        after = back.at(since[None])[0] + model.outgoing[0] * np.maximum(times - bounce, 0)[:, None]
+        before = other.path.positions(times)
+        gap = np.linalg.norm(after - before, axis=1)
+        own = np.linalg.norm(path.positions(times[times < bounce]) - before[times < bounce], axis=1)
+        if gap.min() < _MEETS and gap.min() < own.min() / 2:
+            return True
+    return False
 
 
 def _through_net(model: Model, order: int) -> bool:
@@ -191,6 +235,7 @@ def off_net_starts(
         if abs(at[0]) > _OFF_X or at[2] > _OFF_Z or abs(speed[0]) > _OFF_SPEED:
             continue
         quiet = all(not 0 < began - o.time < _BEFORE_NET for o in contacts)
+        quiet &= all(not 0 < began - p.last_seen < _BEFORE_NET for p in paths)
         if quiet and all(abs(contacts[k].time - c.time) > _BEFORE_NET for k in starts):
             found.append(i)
     return found

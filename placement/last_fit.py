@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from calibration.camera import Camera
 from placement.paths import FollowedPath
 from placement.pooling import Pool
@@ -47,15 +49,37 @@ def fit_last(
         pool.add(followed.path)
     out = []
     for followed in paths:
-        path = fit_path(
-            camera,
-            followed.sightings,
-            followed.path.theta,
-            followed.path.n_bounces,
-            pool.expectations(without=followed.path),
-            readout_s=readout_s,
-            thorough=True,
-        )
+        expected = pool.expectations(without=followed.path)
+        found = [
+            fit_path(
+                camera,
+                followed.sightings,
+                start,
+                followed.path.n_bounces,
+                expected,
+                readout_s=readout_s,
+                thorough=True,
+            )
+            for start in _starts(followed)
+        ]
+        path = min((p for p in found if p is not None), key=lambda p: p.cost, default=None)
         kept = path is not None and path.misfit < max(1.0, _WORSE * followed.path.misfit)
         out.append(replace(followed, path=path) if path is not None and kept else followed)
     return out
+
+
+def _starts(followed: FollowedPath) -> list[np.ndarray]:
+    """Where fits begin: also with a first bounce seen from one side a little earlier.
+
+    A sighting at the bounce itself may be before it or after it, and a fit that has it on the
+    wrong side stays there.
+    """
+    theta, times = followed.path.theta, followed.sightings.times
+    step = float(np.median(np.diff(times)))
+    bounce = float(followed.path.bounce_times[0])
+    if (times < bounce - 0.3 * step).sum() >= 2:
+        return [theta]
+    earlier = theta.copy()
+    earlier[0] -= 0.8 * step
+    earlier[1:3] -= 0.8 * step * followed.path.model().outgoing[0][0, :2]
+    return [theta, earlier]

@@ -27,6 +27,8 @@ _LEAVES = 1.0  # m/s along the table, after a bounce that nobody saw
 _MARGIN = 0.1  # m beyond the table's edge
 _LOOK_ON = 6  # frames beyond a bounce in which the ball is looked for
 _FOUND = 3  # of them that must show it
+_BEND, _BEND_BACK = 0.12, 0.25  # share of the falling speed, after a bounce and before it
+_NEARLY = 0.4  # more misfit than the least, with which an instant still counts
 _GATE_PX = 9.0  # px at 1920 px width
 _WORST = 2.2  # misfit of an arc held to the table
 _WORST_HIDDEN = 1.5  # misfit likewise, where nothing was seen at the table
@@ -76,7 +78,8 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
         None where it does not come from there, or too slowly to be a serve or a return.
     """
     run = arc.run
-    times = run.times[0] - np.arange(0.005, _LONGEST_HIDDEN, 0.01)
+    gap = float(np.median(np.diff(run.times)))
+    times = run.times[0] - np.arange(-0.3 * gap, _LONGEST_HIDDEN, 0.005)
     place, speed, misfit = _held_to_table(window, arc, times)
     fits = (
         (misfit < _WORST_HIDDEN)
@@ -86,17 +89,33 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
     )
     if not fits.any():
         return None
-    k = int(np.argmin(np.where(fits, misfit, np.inf)))
-    outgoing = speed[k]
-    incoming = np.array([outgoing[0] * 1.15, outgoing[1] * 1.15, -outgoing[2] / 0.9])
-    theta = first_guess([float(times[k])], place[k], incoming, [outgoing], window.expectations)
     members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
-    found = follow(window, theta, 1, members, rounds=3)
-    if found is None or not near_table(found.path.bounce_places[:1], _MARGIN)[0]:
-        return None
-    if abs(float(found.path.model().outgoing[0][0, 0])) < _LEAVES:
-        return None  # a toss, or a ball bounced idly
-    return found
+    incoming = speed * np.array([1.15, 1.15, -1 / flight.RESTITUTION])
+    # the ball may have been seen before the bounce as well: that tells when it was
+    least = float(misfit[fits].min())
+    found: list[tuple[int, float, int, list[Member]]] = []
+    for k in np.flatnonzero(fits & (misfit < least + _NEARLY)).tolist():
+        before = _found_beyond(window, arc, float(times[k]), place[k], incoming[k], gap, -1)
+        found.append((len(before), -float(misfit[k]), k, before))
+    _, _, k, before = max(found, key=lambda f: f[:2])
+    theta = first_guess([float(times[k])], place[k], incoming[k], [speed[k]], window.expectations)
+    if before:
+        seen = follow(window, theta, 1, [*before, *members], rounds=3)
+        if seen is not None and _comes_from_table(seen):
+            return seen
+        k = int(np.argmin(np.where(fits, misfit, np.inf)))
+        theta = first_guess(
+            [float(times[k])], place[k], incoming[k], [speed[k]], window.expectations
+        )
+    hidden = follow(window, theta, 1, members, rounds=3)
+    return hidden if hidden is not None and _comes_from_table(hidden) else None
+
+
+def _comes_from_table(followed: FollowedPath) -> bool:
+    """Whether it is no toss, nor a ball bounced idly."""
+    if not near_table(followed.path.bounce_places[:1], _MARGIN)[0]:
+        return False
+    return abs(float(followed.path.model().outgoing[0][0, 0])) > _LEAVES
 
 
 def _held_to_table(
@@ -162,28 +181,34 @@ def _found_beyond(
     arc: BallArc,
     time: float,
     place: np.ndarray,
-    outgoing: np.ndarray,
+    velocity: np.ndarray,
     gap: float,
+    way: int = 1,
 ) -> list[Member]:
-    """Candidates that the ball would show in the first frames after a bounce."""
+    """Candidates that the ball would show in the frames next to a bounce.
+
+    After it for `way` 1, where `velocity` is that after the bounce; before it for -1.
+    """
     camera, frames = window.camera, window.frames
-    first = int(arc.run.frames[-1])
-    ahead = [
+    first = int(arc.run.frames[-1 if way > 0 else 0])
+    reach = 1 + _LOOK_ON + round((_AHEAD if way > 0 else _LONGEST_HIDDEN) / gap)
+    beyond = [
         f
-        for f in range(first, first + 1 + _LOOK_ON + round(_AHEAD / gap))
-        if f in frames and frames[f].time_s > time
+        for f in range(first, first + way * reach, way)
+        if f in frames and way * (frames[f].time_s - time) > 0
     ][:_LOOK_ON]
-    if not ahead:
+    if not beyond:
         return []
-    lag = np.array([frames[f].time_s for f in ahead]) - time
-    at = np.array([*place, table.BALL_RADIUS]) + outgoing * lag[:, None]
+    lag = np.array([frames[f].time_s for f in beyond]) - time
+    at = np.array([*place, table.BALL_RADIUS]) + velocity * lag[:, None]
     at[:, 2] -= flight.GRAVITY * lag**2 / 2
     aim = camera.project(at)
     aim[:, 1] -= _SHADE_SHIFT * radii_px(camera, at)
     # friction is not known yet: it bends the path by a share of the falling speed
-    slack = camera.matrix[0, 0] / camera.depths(at) * 0.12 * abs(outgoing[2]) * lag
+    bend = _BEND if way > 0 else _BEND_BACK
+    slack = camera.matrix[0, 0] / camera.depths(at) * bend * abs(velocity[2]) * np.abs(lag)
     found = []
-    for k, f in enumerate(ahead):
+    for k, f in enumerate(beyond):
         points = frames[f].points
         if not len(points):
             continue

@@ -10,7 +10,7 @@ what did not is dropped.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
 _GAP, _GAP_FRAMES = 0.1, 3.5  # s and frames without the ball in which a stroke may hide
 _POORER = 0.6  # times the share of balls in the rest of a path
 _RESTITUTION, _MOST_RUB = (0.7, 1.08), 0.8  # what a bounce may be; m/s
+_CAUGHT, _INSIDE = 0.04, 0.02  # s before a bounce, m from the edge: no hand comes between
 _ROUNDS = 3  # of gathering, measuring and fitting beyond a bounce
 _TRIMS = 4  # fits of one round, with fewer sightings each
 _LEAVES = 1.0  # m/s along the table
@@ -360,15 +361,24 @@ def extended(window: Window, followed: FollowedPath) -> FollowedPath:
         if guess is None or guess.misfit > _ROUGHEST:
             continue
         more = _refined(window, guess, followed.members, dict(followed.known), _ROUNDS)
-        if more is None or more.path.misfit > max(1.2, 1.5 * followed.path.misfit):
-            continue
-        times, bounces = more.sightings.times, more.path.bounce_times
-        beyond = times > bounces[-1] if later else times < bounces[0]
-        # before a flight that leaves the table at speed there was a bounce, seen or not
-        leaves = not later and abs(float(more.path.model().outgoing[0][0, 0])) > _LEAVES
-        if (more.measured & beyond).sum() >= 2 or leaves:
-            followed = more
+        if more is not None and more.path.misfit < max(1.2, 1.5 * followed.path.misfit):
+            times, bounces = more.sightings.times, more.path.bounce_times
+            beyond = times > bounces[-1] if later else times < bounces[0]
+            # before a flight that leaves the table at speed there was a bounce, seen or not
+            leaves = not later and abs(float(more.path.model().outgoing[0][0, 0])) > _LEAVES
+            if (more.measured & beyond).sum() >= 2 or leaves:
+                followed = more
+                continue
+        if later and _surely_lands(guess, followed.last_seen):
+            followed = replace(followed, path=guess)
     return followed
+
+
+def _surely_lands(path: Path, last_seen: float) -> bool:
+    """Whether the ball was followed so far down that it must have met the table."""
+    near = float(path.bounce_times[-1]) - last_seen < _CAUGHT
+    inside = _INSIDE + 2 * float(np.sqrt(np.trace(path.bounce_covariances[-1])))
+    return near and bool(near_table(path.bounce_places[-1:], -inside)[0]) and plausible(path)
 
 
 def _with_later(followed: FollowedPath) -> np.ndarray | None:

@@ -129,14 +129,16 @@ def gather(window: Window, path: Path, members: Sequence[Member]) -> list[Member
     vague = np.sqrt(np.nan_to_num(variance.max(axis=1), nan=np.inf))
     reach = 3 * vague + _GATE_PX * scale
     reach = np.minimum(reach, 3 * radii + _GATE_PX * scale)
+    # far out only what lies right there: the next round, led by what lies nearer, will know better
+    outside = (np.array(span) < first) | (np.array(span) > last)
+    unsure = outside & (vague > _VAGUE * radii + _GATE_PX * scale)
+    reach[unsure] = radii[unsure] / 2 + _GATE_PX * scale
     aim = predicted - np.column_stack([0 * radii, _SHADE_SHIFT * radii])
     hits: dict[int, int] = {}
     for k, f in enumerate(span):
         points = frames[f].points
         if not len(points) or not np.isfinite(aim[k]).all():
             continue
-        if not first <= f <= last and vague[k] > _VAGUE * radii[k] + _GATE_PX * scale:
-            continue  # the next round, led by what lies nearer, will know better
         gap = ((points - aim[k]) ** 2).sum(axis=1)
         m = int(np.argmin(gap))
         if gap[m] < reach[k] ** 2:

@@ -58,6 +58,7 @@ _LEAST_CONTRAST = 3.0
 _RED = 8.0  # levels of Cr by which a ball is redder than what lies behind it, to be an orange one
 _SURER = 1.5  # times the misfit of the film's better paths, for one to teach the ball's look
 _ENOUGH = 3  # paths that tell how closely the film's paths fit
+_FEWEST, _FEWEST_S = 6, 0.125  # pictures of a ball that a path needs, and s of them
 _PALE = 0.3  # times the film's contrast of balls, below which a path is none's
 _MANY = 20  # measured pictures with which a path may fit more loosely
 _LOOSER = 1.3  # times that, for a path to many pictures
