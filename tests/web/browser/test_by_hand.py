@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import re
 import shutil
+import time
+from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from playwright.sync_api import Page, expect
 
@@ -15,6 +18,20 @@ from tests.web.browser.conftest import Expected, Running, watch
 def place_of(text: str | None) -> tuple[float, float]:
     numbers = re.findall(r"-?[\d.]+", text or "")
     return float(numbers[0]), float(numbers[1])
+
+
+def until(page: Page, question: Callable[[], bool]) -> None:
+    """Wait for what a change does in the records; the page goes on meanwhile."""
+    end = time.monotonic() + 20
+    while not question():
+        assert time.monotonic() < end, "it did not reach the records"
+        page.wait_for_timeout(100)
+
+
+def first(running: Running) -> pd.Series:
+    """The first serve of the film, as it stands in the records."""
+    with running.store as store:
+        return store.serves(drill_id=1).iloc[0]
 
 
 @pytest.fixture
@@ -136,9 +153,7 @@ def test_a_landing_is_moved_by_keys_and_by_pointer(page: Page, filmed: Running) 
     page.mouse.down()
     page.mouse.move(middle[0] + 30, middle[1], steps=3)
     page.mouse.up()
-    page.wait_for_timeout(600)
-    with filmed.store as store:
-        assert store.serves(drill_id=1).iloc[0]["landing_y_m"] < row["landing_y_m"] - 0.05
+    until(page, lambda: first(filmed)["landing_y_m"] < row["landing_y_m"] - 0.05)
 
 
 def test_two_windows_do_not_lose_a_correction(
@@ -167,10 +182,7 @@ def test_two_windows_do_not_lose_a_correction(
     expect(other.get_by_role("button", name="N in the net")).to_have_attribute(
         "aria-pressed", "true"
     )
-    other.evaluate("fetch('/films/1/serves.json')")  # answered after what was sent before it
-    other.wait_for_timeout(1000)
-    with filmed.store as store:
-        assert store.serves(drill_id=1).iloc[0]["outcome"] == "net"
+    until(other, lambda: first(filmed)["outcome"] == "net")
     other.close()
     assert troubles == []
 
@@ -198,8 +210,11 @@ def test_a_border_is_moved_and_a_key_gives_a_serve(page: Page, filmed: Running) 
     page.mouse.move(x + 300, y, steps=5)
     page.mouse.up()
     expect(page.locator("#trouble")).not_to_contain_text("AB: 11")
-    page.wait_for_timeout(400)
-    with filmed.store as store:
-        codes = store.serves(drill_id=1)["code"].tolist()
-    assert codes == ["AB"] * codes.count("AB") + ["CD"] * codes.count("CD")
-    assert codes.count("AB") > 13
+
+    def moved_on() -> bool:
+        with filmed.store as store:
+            codes = store.serves(drill_id=1)["code"].tolist()
+        n = codes.count("AB")
+        return n > 13 and codes == ["AB"] * n + ["CD"] * codes.count("CD")
+
+    until(page, moved_on)
