@@ -32,6 +32,7 @@ _BESIDE_NET, _NET_SD = 0.06, 0.03  # m: so near the net it may be touched; what 
 _FEW_BEFORE, _STROKE, _MEETS = 4, 0.25, 0.12
 # a ball seen so few s before a bounce, and foretold so many m from it, does not bounce there
 _JUST_SEEN, _ELSEWHERE = 0.08, 0.15
+_FARTHEST = 0.6  # m beyond the edge where a vague bounce may seem to lie
 _VAGUE = 0.25  # m: of a bounce less sure than that only that it was is known
 # a ball that drops off the net: m from it and high, m/s along the table, m to its bounce
 _OFF_X, _OFF_Z, _OFF_SPEED, _OFF_BOUNCE = 0.15, 0.4, 2.5, 0.6
@@ -99,7 +100,8 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
             if abs(path.bounce_places[k][0]) < _BESIDE_NET:
                 own = own + np.diag([_NET_SD**2, _NET_SD**2])
             vague = bool(np.trace(own) > _VAGUE**2)
-            if not near_table(path.bounce_places[k][None], _VAGUE if vague else 0.016)[0]:
+            reach = min(2 * float(np.sqrt(np.trace(own))), _FARTHEST) if vague else 0.016
+            if not near_table(path.bounce_places[k][None], reach)[0]:
                 continue
             if vague and (k or not gap > _HIDDEN_GAP):
                 continue

@@ -24,7 +24,7 @@ _PLACE_SD = np.array([1.2, 0.6])  # m, where on the table
 _SPEED_SD = np.array([6.0, 2.5, 3.0])  # m/s
 _SLOWEST = 0.3  # m/s, up or down, at a bounce
 _LEAVES = 1.0  # m/s along the table, after a bounce that nobody saw
-_MARGIN = 0.1  # m beyond the table's edge
+_MARGIN, _UNSURE = 0.1, 0.5  # m beyond the table's edge; at most what doubt may add
 _LOOK_ON = 6  # frames beyond a bounce in which the ball is looked for
 _FOUND = 3  # of them that must show it
 _BEND, _BEND_BACK = 0.12, 0.25  # share of the falling speed, after a bounce and before it
@@ -113,7 +113,9 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
 
 def _comes_from_table(followed: FollowedPath) -> bool:
     """Whether it is no toss, nor a ball bounced idly."""
-    if not near_table(followed.path.bounce_places[:1], _MARGIN)[0]:
+    path = followed.path
+    sd = float(np.sqrt(np.linalg.eigvalsh(path.bounce_covariances[0])[-1]))
+    if not near_table(path.bounce_places[:1], _MARGIN + min(2 * sd, _UNSURE))[0]:
         return False
     return abs(float(followed.path.model().outgoing[0][0, 0])) > _LEAVES
 

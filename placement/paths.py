@@ -26,7 +26,7 @@ MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
 _GAP, _GAP_FRAMES = 0.1, 3.5  # s and frames without the ball in which a stroke may hide
 _POORER = 0.6  # times the share of balls in the rest of a path
 _RESTITUTION, _MOST_RUB = (0.7, 1.08), 0.8  # what a bounce may be; m/s
-_CAUGHT, _INSIDE = 0.04, 0.02  # s before a bounce, m from the edge: no hand comes between
+_CAUGHT, _INSIDE = 0.04, 0.05  # s before a bounce, m from the edge: no hand comes between
 _ROUNDS = 3  # of gathering, measuring and fitting beyond a bounce
 _TRIMS = 4  # fits of one round, with fewer sightings each
 _LEAVES = 1.0  # m/s along the table
@@ -369,9 +369,15 @@ def extended(window: Window, followed: FollowedPath) -> FollowedPath:
             if (more.measured & beyond).sum() >= 2 or leaves:
                 followed = more
                 continue
-        if later and _surely_lands(guess, followed.last_seen):
+        if later and _pinned(followed) and _surely_lands(guess, followed.last_seen):
             followed = replace(followed, path=guess)
     return followed
+
+
+def _pinned(followed: FollowedPath) -> bool:
+    """Whether some bounce was seen from both sides: that alone fixes how far off a path is."""
+    times, bounces = followed.sightings.times, followed.path.bounce_times
+    return any((times < b).sum() >= 2 and (times > b).sum() >= 2 for b in bounces)
 
 
 def _surely_lands(path: Path, last_seen: float) -> bool:

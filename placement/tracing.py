@@ -279,6 +279,10 @@ class Tracer:
         How loose depends on the film: under hard compression no path fits closely.
         """
         misfit = followed.path.misfit
+        if followed.contrast < _PALE * self._contrast:
+            return False  # an arm in a sleeve
+        if followed.measured.sum() < max(_FEWEST, round(_FEWEST_S * self._fps)):
+            return False
         return bool(
             misfit < self._limit or (_plentiful(followed) and misfit < _LOOSER * self._limit)
         )
@@ -394,7 +398,8 @@ class Tracer:
         return [followed]
 
     def _led_on(self, window: Window, followed: FollowedPath) -> FollowedPath:
-        followed = extended(window, followed)
+        longer = extended(window, followed)
+        followed = longer if self._believed(longer) else followed
         begin = followed.first_seen
         past = [p for p in self._past if begin - _HISTORY < p[0] < begin + 0.05]
         return replace(
