@@ -26,7 +26,7 @@ from tests.web.conftest import FAKE_WORKER
 from tests.web.made import make_film, make_results
 
 SERVER = "tests.web.browser.server"
-expect.set_options(timeout=20_000)  # ms that an answer may take on a machine that is busy elsewhere
+expect.set_options(timeout=40_000)  # ms that an answer may take on a machine that is busy elsewhere
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -62,10 +62,10 @@ class Running:
         line = self.process.stdout.readline().decode()
         assert line.startswith("http://"), self.log.read_text(encoding="utf-8")
         self.url = line.strip()
-        end = time.monotonic() + 60
+        end = time.monotonic() + 180
         while True:
             try:
-                urllib.request.urlopen(self.url, timeout=5).close()
+                urllib.request.urlopen(self.url, timeout=60).close()
                 return
             except OSError:
                 assert time.monotonic() < end, "the page did not answer"

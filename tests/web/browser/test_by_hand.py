@@ -22,7 +22,7 @@ def place_of(text: str | None) -> tuple[float, float]:
 
 def until(page: Page, question: Callable[[], bool]) -> None:
     """Wait for what a change does in the records; the page goes on meanwhile."""
-    end = time.monotonic() + 20
+    end = time.monotonic() + 40
     while not question():
         assert time.monotonic() < end, "it did not reach the records"
         page.wait_for_timeout(100)
