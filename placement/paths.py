@@ -34,7 +34,9 @@ _SOON = 0.2  # s beyond the last sighting within which a path is led on through 
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
 _FEWEST = 6  # sightings that a path needs
 _LEAST_BALLS = 0.4  # share of sightings that must look like a ball
-_STILL = 0.03  # px: pictures that moved less need no other fit
+_STILL = 0.08  # px: pictures that moved less need no other fit
+# evaluations of other fits (a ball's path needs ten), and misfit that no trimming mends
+_STEPS, _HOPELESS = 20, 6.0
 _ROUGH_STEPS = 15  # evaluations of a fit that only has to point to the ball
 _ROUGHEST = 3.0  # misfit of such a fit beyond which no ball flew so
 
@@ -134,6 +136,8 @@ def follow_chain(
         shorter = follow_chain(window, part, rounds=rounds)
         if shorter is not None and (best is None or weight_of(shorter) > weight_of(best)):
             best = shorter
+            if _supported(best):
+                break
     return best
 
 
@@ -254,8 +258,9 @@ def _refined(
                 n,
                 window.expectations,
                 readout_s=window.readout_s,
+                most_steps=_STEPS,
             )
-            if fitted is None:
+            if fitted is None or fitted.misfit > _HOPELESS:
                 return None
             path = fitted
             keep = _agreeing(path, sightings, window.scale)

@@ -27,7 +27,7 @@ from placement.paths import (
     refined,
     weight_of,
 )
-from placement.sightings import Window, picture_speeds, radii_px
+from placement.sightings import Member, Window, picture_speeds, radii_px
 from placement.tracks import Linker, Run
 from placement.trajectory import Expectations
 
@@ -268,10 +268,7 @@ class Tracer:
 
     def _explained(self, runs: list[Run]) -> float:
         """Share of the runs' sightings that an accepted path rests on already."""
-        keys = [
-            (int(f), int(m)) for run in runs for f, m in zip(run.frames, run.members, strict=True)
-        ]
-        return sum(k in self._claimed for k in keys) / len(keys)
+        return _share(_members_in(runs), self._claimed)
 
     def _believed(self, followed: FollowedPath) -> bool:
         """Whether a ball flew so: a close fit, or a looser one to many pictures.
@@ -430,12 +427,18 @@ class Tracer:
             self.look = ball_image.learn_look(patches, origins, middle, sizes, pace, self.look)
         waiting, self._waiting = self._waiting, []
         waiting.sort(key=lambda w: _length(w[0]), reverse=True)
-        again = [
-            follow_chain(replace(window, look=self.look), chain)
-            if rough is None or not _spans(rough, chain)
-            else refined(replace(window, look=self.look), rough)
-            for chain, window, rough, _ in waiting
-        ]
+        again: list[FollowedPath | None] = []
+        told: set[Member] = set()  # sightings that a surely good path explains
+        for chain, window, rough, _ in waiting:
+            window = replace(window, look=self.look)
+            if _share(_members_of(chain), told) >= _ELSEWHERE:
+                again.append(None)
+                continue
+            whole = rough is not None and _spans(rough, chain)
+            finer = refined(window, rough) if rough and whole else follow_chain(window, chain)
+            again.append(finer)
+            if finer is not None and _plentiful(finer) and finer.path.misfit < _GOOD_PATH:
+                told |= set(finer.members)
         close = [f.path.misfit for f in again if f is not None and _plentiful(f)]
         bright = [f.contrast for f in again if f is not None and _plentiful(f)]
         if bright:
@@ -445,7 +448,7 @@ class Tracer:
             self._limit = _GOOD_PATH * float(np.clip(typical, 1.0, _ROUGHEST))
         paths: list[FollowedPath] = []
         for (chain, window, _, arcs), finer in zip(waiting, again, strict=True):
-            if self._explained([chain[0].before, *(m.after for m in chain)]) >= _ELSEWHERE:
+            if _share(_members_of(chain), self._claimed) >= _ELSEWHERE:
                 continue
             found = self._finished(replace(window, look=self.look), finer)
             paths.extend(found)
@@ -486,6 +489,18 @@ def _flies(arc: BallArc) -> bool:
     """
     long = len(arc.run.times) >= _SURE and arc.run.times[-1] - arc.run.times[0] > _SURE_S
     return long and arc.misfit < _SURE_MISFIT and arc.vague < _SURE_VAGUE
+
+
+def _members_in(runs: Sequence[Run]) -> list[Member]:
+    return [(int(f), int(m)) for r in runs for f, m in zip(r.frames, r.members, strict=True)]
+
+
+def _members_of(chain: list[Meeting]) -> list[Member]:
+    return _members_in([chain[0].before, *(m.after for m in chain)])
+
+
+def _share(members: list[Member], known: set[Member]) -> float:
+    return sum(m in known for m in members) / len(members)
 
 
 def _spans(followed: FollowedPath, chain: list[Meeting]) -> bool:
