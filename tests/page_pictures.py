@@ -45,11 +45,11 @@ def main() -> None:
             store.locate_clip(drill, film)
             store.set_turns(drill, "AB 3 short left, CD 2 long right", make_students=True)
             third = int(store.serves(drill_id=drill)["serve_id"].iloc[-1])
-        running.start()
         browser = play.chromium.launch(
             executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
         )
         try:
+            running.start()
             page = browser.new_page(viewport=SIZE, color_scheme="light")
             for screen, path in (
                 ("check", f"/films/{drill}/check?serve={third}"),
