@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from calibration.camera import Camera
-from placement.paths import MOST_BOUNCES, FollowedPath, plausible
+from placement.agreement import plausible
+from placement.paths import MOST_BOUNCES, FollowedPath
 from placement.trajectory import Expectations, Sightings, fit_path
 
 _FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own

@@ -16,6 +16,7 @@ import numpy as np
 
 from calibration import table
 from placement import flight
+from placement.agreement import agreeing, only, plausible, without_strangers
 from placement.arcs import near_table
 from placement.ball import Candidates
 from placement.bounces import Meeting
@@ -23,9 +24,6 @@ from placement.sightings import Member, Picture, Window, gather, measured, raw_s
 from placement.trajectory import Path, Sightings, first_guess, fit_path
 
 MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
-_GAP, _GAP_FRAMES = 0.1, 3.5  # s and frames without the ball in which a stroke may hide
-_POORER = 0.6  # times the share of balls in the rest of a path
-_RESTITUTION, _MOST_RUB = (0.7, 1.08), 0.8  # what a bounce may be; m/s
 _CAUGHT, _INSIDE = 0.04, 0.05  # s before a bounce, m from the edge: no hand comes between
 _ROUNDS = 3  # of gathering, measuring and fitting beyond a bounce
 _TRIMS = 4  # fits of one round, with fewer sightings each
@@ -241,10 +239,10 @@ def _refined(
         if len(gathered) < _FEWEST:
             return None
         sightings, good, faint = measured(window, path, gathered, known)
-        whole = _without_strangers(path, sightings.times, good, faint)
+        whole = without_strangers(path, sightings.times, good, faint)
         if not whole.all():
             gathered = [m for m, k in zip(gathered, whole, strict=True) if k]
-            sightings, good, faint = _only(sightings, whole), good[whole], faint[whole]
+            sightings, good, faint = only(sightings, whole), good[whole], faint[whole]
             if len(gathered) < _FEWEST:
                 return None
         if gathered == before and _unchanged(sightings, seen):
@@ -263,14 +261,14 @@ def _refined(
             if fitted is None or fitted.misfit > _HOPELESS:
                 return None
             path = fitted
-            keep = _agreeing(path, sightings, window.scale)
-            keep[keep] = _without_strangers(path, sightings.times[keep], good[keep], faint[keep])
+            keep = agreeing(path, sightings, window.scale)
+            keep[keep] = without_strangers(path, sightings.times[keep], good[keep], faint[keep])
             if keep.all() or attempt == _TRIMS - 1:
                 break
             if keep.sum() < _FEWEST:
                 return None
             members = [m for m, k in zip(members, keep, strict=True) if k]
-            sightings, good, faint = _only(sightings, keep), good[keep], faint[keep]
+            sightings, good, faint = only(sightings, keep), good[keep], faint[keep]
         kept = (members, sightings, good)
         if last == 0 and good.mean() < _LEAST_BALLS:
             return None
@@ -290,51 +288,9 @@ def _refined(
     )
 
 
-def plausible(path: Path) -> bool:
-    """Whether all bounces are such as a table gives, and not strokes."""
-    each = path.theta[12:].reshape(-1, 3)
-    kept = (each[:, 0] > _RESTITUTION[0]) & (each[:, 0] < _RESTITUTION[1])
-    return bool(kept.all() and (np.abs(each[:, 1:]) < _MOST_RUB).all())
-
-
 def _contrast(pictures: Sequence[Picture]) -> float:
     seen = [p.contrast for p in pictures if p.good]
     return float(np.median(seen)) if seen else np.nan
-
-
-def _only(sightings: Sightings, keep: np.ndarray) -> Sightings:
-    return Sightings(sightings.times[keep], sightings.points[keep], sightings.covariances[keep])
-
-
-def _without_strangers(
-    path: Path, times: np.ndarray, good: np.ndarray, faint: np.ndarray
-) -> np.ndarray:
-    """Which sightings belong to one flight: a stroke may hide in a long gap at either end.
-
-    Before the first bounce and after the last, what lies beyond a gap is left out.
-    """
-    keep = np.ones(len(times), bool)
-    if len(times) < 2:
-        return keep
-    longest = max(_GAP, _GAP_FRAMES * float(np.median(np.diff(times))))
-    first, last = float(path.bounce_times[0]), float(path.bounce_times[-1])
-    seen = times[good]
-    if len(seen) < 2:
-        return keep
-    gaps = np.diff(seen)
-    wide = np.flatnonzero(gaps > longest)
-    before = wide[seen[wide] < first]
-    if len(before):
-        keep &= times > seen[before[-1]]
-    after = wide[seen[wide] > last]
-    if len(after):
-        keep &= times < seen[after[0] + 1]
-    # an arm that happens to lie where the ball would be does not look like one
-    for end in (times < first, times > last):
-        here, rest = keep & end & ~faint, keep & ~end & ~faint
-        if here.any() and rest.any() and good[here].mean() < _POORER * good[rest].mean():
-            keep &= ~end
-    return keep
 
 
 def _unchanged(now: Sightings, before: Sightings | None) -> bool:
@@ -428,28 +384,3 @@ def _with_earlier(followed: FollowedPath) -> np.ndarray | None:
     rub = np.clip(outgoing[:2] - after[0, :2], -1.0, 1.0)
     head = np.concatenate([[times[k]], at[k, :2], incoming, theta[6:12], [0.9], rub])
     return np.concatenate([head, theta[12:]])
-
-
-def _agreeing(path: Path, sightings: Sightings, scale: float) -> np.ndarray:
-    """Which sightings the path explains; at either end the outermost go first, a few at a time.
-
-    A stroke, or another thing that moves, pulls the whole end of a path away: with its outermost
-    sightings gone the next fit agrees with the rest again.
-    """
-    sd = np.sqrt(np.trace(sightings.covariances, axis1=1, axis2=2) / 2 + (0.3 * scale) ** 2)
-    off = np.hypot(*path.residuals.T) / sd
-    typical = max(1.0, float(np.median(off)) / 1.2)
-    good = off < 4.0 * typical
-    keep = np.ones(len(good), bool)
-    most = max(2, len(good) // 12)
-    for order in (np.arange(len(good)), np.arange(len(good))[::-1]):
-        run, settled = 0, len(order)
-        for k, i in enumerate(order):
-            run = run + 1 if good[i] else 0
-            if run == 3:
-                settled = k - 2
-                break
-        keep[order[: min(settled, most)]] = False
-        inner = order[settled:]
-        keep[inner] &= good[inner] | (np.arange(len(inner)) >= len(inner) - most)
-    return keep

@@ -19,6 +19,7 @@ from placement.ball import Candidates
 from placement.ball_image import Look
 from placement.bounces import Meeting, find_meetings
 from placement.lone import follow_from_hidden, follow_on
+from placement.looking import SMOOTH, ball_like, smoothest
 from placement.paths import (
     FollowedPath,
     chains_of,
@@ -39,22 +40,12 @@ _LEARN_PICTURES = 120  # measured pictures with which the look is learnt
 _LEARN_CHAINS = 8
 _FLIGHT = 6  # sightings of a flight that met no bounce, for it to be reported
 _SHORTEST_ARC = 5  # sightings from which a run is judged alone
-_SMOOTH = 0.8  # misfit of a whole run below which it may have no kink
 _ELSEWHERE = 0.6  # share of explained sightings above which a run is not looked at again
 _EXPOSURE_TRIES = 2  # paths on which two exposures are tried
 _REMEMBERED = 25.0  # s of candidate points kept, without pictures, while the look is learnt
 _HISTORY = 1.2  # s before a path that go with it
 _COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
-_SIZES = (0.75, 1.33, 0.58)  # sizes tried where the expected one does not fit
-_PLAIN, _BENT = 1.0, 0.05  # misfit up to which an arc is looked at; more by sighting
-_STRICTER = 0.25  # less than that, to be looked at in other sizes
-_VAGUE = 0.1  # of its depth; an arc less sure than that is also looked at in other sizes
 _LONGEST_PIECE = 8  # sightings up to which a run that is no arc may partner one
-# a flight that needs no picture to be believed: sightings, s, misfit, vagueness of its depth
-_SURE, _SURE_S, _SURE_MISFIT, _SURE_VAGUE = 10, 0.12, 0.6, 0.15
-_LOOKS = 3  # pictures of an arc that are looked at
-_LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
-_LEAST_CONTRAST = 3.0
 _RED = 8.0  # levels of Cr by which a ball is redder than what lies behind it, to be an orange one
 _SURER = 1.5  # times the misfit of the film's better paths, for one to teach the ball's look
 _ENOUGH = 3  # paths that tell how closely the film's paths fit
@@ -162,10 +153,10 @@ class Tracer:
             if len(run.times) >= _SHORTEST_ARC and self._compactness(run) < _COMPACT:
                 continue  # a limb's edge
             whole = fit_arc(self.camera, run) if len(run.times) >= _SHORTEST_ARC else None
-            if whole is not None and whole.misfit < _smoothest(whole):
+            if whole is not None and whole.misfit < smoothest(whole):
                 self._unseen.append(whole)
             pieces = split_at_kinks(run, self._scatter)
-            if len(pieces) == 1 and whole is not None and whole.misfit < _SMOOTH:
+            if len(pieces) == 1 and whole is not None and whole.misfit < SMOOTH:
                 continue
             # a path seen nearly head-on may break without a kink, or bend without a bounce: both
             # readings are kept, and the fits decide
@@ -185,7 +176,7 @@ class Tracer:
                     self._fresh.append(piece)
 
     def _settle(self, now: float) -> Traced:
-        seen = self._ball_like(self._unseen)
+        seen = ball_like(self._window(-np.inf, np.inf), self._unseen)
         self._arcs += seen
         self._fresh += [arc.run for arc in seen]
         self._unseen = []
@@ -299,66 +290,6 @@ class Tracer:
         ]
         return float(np.median(values))
 
-    def _ball_like(self, arcs: list[BallArc]) -> list[BallArc]:
-        """Those arcs whose pictures show a ball of the right size; its distance corrected by it.
-
-        A flight along the line of sight tells little of its distance; then the size of the
-        pictures does.
-        """
-        # a spinning ball bends a long arc a little; a short one has no excuse
-        arcs = [a for a in arcs if a.misfit < _loosest(a)]
-        good = [
-            fits or _flies(arc) for fits, arc in zip(self._look_at(arcs, 1.0), arcs, strict=True)
-        ]
-        rest = [
-            a
-            for a, g in zip(arcs, good, strict=True)
-            if not g and a.misfit < _loosest(a) - _STRICTER and a.vague > _VAGUE
-        ]
-        found = [a for a, g in zip(arcs, good, strict=True) if g]
-        for factor in _SIZES:
-            if not rest:
-                break
-            fits = self._look_at(rest, factor)
-            for arc, fit in zip(rest, fits, strict=True):
-                if fit:
-                    depth = float(self.camera.depths(arc.position[None])[0]) / factor
-                    again = fit_arc(self.camera, arc.run, distance=(depth, 0.1 * depth))
-                    if again is not None:
-                        found.append(again)
-            rest = [a for a, f in zip(rest, fits, strict=True) if not f]
-        return sorted(found, key=lambda a: a.run.times[0])
-
-    def _look_at(self, arcs: list[BallArc], factor: float) -> list[bool]:
-        """Whether most of a few pictures of each arc fit a ball of `factor` times its size."""
-        pictures, owners, guesses, radii, speeds = [], [], [], [], []
-        for k, arc in enumerate(arcs):
-            n = len(arc.run.times)
-            chosen = np.unique(np.linspace(0, n - 1, _LOOKS + 2).round().astype(int)[1:-1])
-            at = arc.at(arc.run.times[chosen])
-            ahead = arc.at(arc.run.times[chosen] + 1e-3)
-            radius = factor * radii_px(self.camera, at)
-            if not np.all((radius > 1) & (radius < 80)):
-                continue
-            guess = arc.run.points[chosen] + np.column_stack([0 * radius, 0.3 * radius])
-            for j, i in enumerate(chosen):
-                pictures.append((self._frames[int(arc.run.frames[i])], int(arc.run.members[i])))
-                owners.append(k)
-                guesses.append(guess[j])
-                radii.append(radius[j])
-            speeds.append((self.camera.project(ahead) - self.camera.project(at)) / 1e-3)
-        if not pictures:
-            return [False] * len(arcs)
-        sizes, pace = np.array(radii), np.concatenate(speeds)
-        patches, origins = ball_image.gather(pictures, sizes, pace, tinted=self.look.tinted)
-        images = ball_image.measure(
-            patches, origins, np.array(guesses), sizes, pace, self.look, steps=2
-        )
-        fits = (images.misfits < _LOOKS_LIKE) & (images.contrasts > _LEAST_CONTRAST)
-        total = np.bincount(owners, minlength=len(arcs))
-        good = np.bincount(owners, weights=fits, minlength=len(arcs))
-        return [bool(n and g >= n / 2) for n, g in zip(total, good, strict=True)]
-
     def _follow(self, chain: list[Meeting]) -> list[FollowedPath]:
         """Fit a chain; keep it back while the look is not learnt."""
         window = self._window(chain[0].before.times[0], chain[-1].after.times[-1])
@@ -470,25 +401,8 @@ def _length(chain: list[Meeting]) -> float:
     )
 
 
-def _smoothest(arc: BallArc) -> float:
-    return _SMOOTH + _BENT / 2 * len(arc.run.times)
-
-
-def _loosest(arc: BallArc) -> float:
-    return _PLAIN + _BENT * len(arc.run.times)
-
-
 def _merit(arc: BallArc) -> float:
     return len(arc.run.times) - 6 * arc.misfit
-
-
-def _flies(arc: BallArc) -> bool:
-    """Whether a run falls so well at one distance that nothing but a ball can do it.
-
-    A ball as bright as what lies behind it has a picture that shows nothing.
-    """
-    long = len(arc.run.times) >= _SURE and arc.run.times[-1] - arc.run.times[0] > _SURE_S
-    return long and arc.misfit < _SURE_MISFIT and arc.vague < _SURE_VAGUE
 
 
 def _members_in(runs: Sequence[Run]) -> list[Member]:
