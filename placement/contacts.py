@@ -26,6 +26,7 @@ _QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return,
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
 _LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
 _JUST = 0.3  # frames before a bounce in which a sighting may as well be after it
+_ACROSS = 0.25  # of an inferred bounce's doubt along its flight, what there is across it
 _UNPINNED = 0.6  # frames by which the instant of an inferred bounce may be off
 _BESIDE_NET, _NET_SD = 0.06, 0.03  # m: so near the net it may be touched; what that may move
 # sightings before a bounce that may be a stroke, s back to the flight before it, m between both
@@ -90,11 +91,11 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 # only inferred from what follows: little on the other side pins its instant
                 gap *= 2.5 if before == 0 else 1.0
                 slip = model.outgoing[k][0, :2] * _UNPINNED * step / (1 + before)
-                own = own + np.outer(slip, slip)
+                own = own + _along(slip)
             after = int((seen_at > time + _JUST * step).sum())
             if k == path.n_bounces - 1 and after < 2:
                 slip = model.incoming[k][0, :2] * _UNPINNED * step / (1 + after)
-                own = own + np.outer(slip, slip)
+                own = own + _along(slip)
             if k and _through_net(model, k - 1):
                 break  # no ball flies so: what follows is not known
             if abs(path.bounce_places[k][0]) < _BESIDE_NET:
@@ -119,6 +120,11 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 )
             )
     return _without_doubles(sorted(contacts, key=lambda c: c.time))
+
+
+def _along(slip: np.ndarray) -> np.ndarray:
+    """Covariance of a shift along `slip` (2,), m, with a share across it."""
+    return np.outer(slip, slip) + (_ACROSS * float(np.hypot(*slip))) ** 2 * np.eye(2)
 
 
 def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:

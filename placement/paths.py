@@ -25,6 +25,7 @@ from placement.trajectory import Path, Sightings, first_guess, fit_path
 
 MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
 _CAUGHT, _INSIDE = 0.04, 0.05  # s before a bounce, m from the edge: no hand comes between
+_MOST_LED = 3  # bounces by which a path is led on at either end
 _ROUNDS = 3  # of gathering, measuring and fitting beyond a bounce
 _TRIMS = 4  # fits of one round, with fewer sightings each
 _LEAVES = 1.0  # m/s along the table
@@ -304,35 +305,43 @@ def extended(window: Window, followed: FollowedPath) -> FollowedPath:
     sightings beyond it made a run of their own.
     """
     for later in (True, False):
-        if followed.path.n_bounces >= MOST_BOUNCES + 1:
-            break
-        theta = _with_later(followed) if later else _with_earlier(followed)
-        if theta is None:
-            continue
-        n = followed.path.n_bounces + 1
-        guess = fit_path(
-            window.camera,
-            followed.sightings,
-            theta,
-            n,
-            window.expectations,
-            readout_s=window.readout_s,
-            most_steps=_ROUGH_STEPS,
-        )
-        if guess is None or guess.misfit > _ROUGHEST:
-            continue
-        more = _refined(window, guess, followed.members, dict(followed.known), _ROUNDS)
-        if more is not None and more.path.misfit < max(1.2, 1.5 * followed.path.misfit):
-            times, bounces = more.sightings.times, more.path.bounce_times
-            beyond = times > bounces[-1] if later else times < bounces[0]
-            # before a flight that leaves the table at speed there was a bounce, seen or not
-            leaves = not later and abs(float(more.path.model().outgoing[0][0, 0])) > _LEAVES
-            if (more.measured & beyond).sum() >= 2 or leaves:
-                followed = more
-                continue
-        if later and _pinned(followed) and _surely_lands(guess, followed.last_seen):
-            followed = replace(followed, path=guess)
+        for _ in range(_MOST_LED):
+            more = _with_another(window, followed, later)
+            if more is None:
+                break
+            followed = more
     return followed
+
+
+def _with_another(window: Window, followed: FollowedPath, later: bool) -> FollowedPath | None:
+    """The path through one more bounce at its end, or at its beginning; None if there is none."""
+    if followed.path.n_bounces >= MOST_BOUNCES + 1:
+        return None
+    theta = _with_later(followed) if later else _with_earlier(followed)
+    if theta is None:
+        return None
+    guess = fit_path(
+        window.camera,
+        followed.sightings,
+        theta,
+        followed.path.n_bounces + 1,
+        window.expectations,
+        readout_s=window.readout_s,
+        most_steps=_ROUGH_STEPS,
+    )
+    if guess is None or guess.misfit > _ROUGHEST:
+        return None
+    more = _refined(window, guess, followed.members, dict(followed.known), _ROUNDS)
+    if more is not None and more.path.misfit < max(1.2, 1.5 * followed.path.misfit):
+        times, bounces = more.sightings.times, more.path.bounce_times
+        beyond = times > bounces[-1] if later else times < bounces[0]
+        # before a flight that leaves the table at speed there was a bounce, seen or not
+        leaves = not later and abs(float(more.path.model().outgoing[0][0, 0])) > _LEAVES
+        if (more.measured & beyond).sum() >= 2 or leaves:
+            return more
+    if later and _pinned(followed) and _surely_lands(guess, followed.last_seen):
+        return replace(followed, path=guess)
+    return None
 
 
 def _pinned(followed: FollowedPath) -> bool:
