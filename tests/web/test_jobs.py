@@ -103,7 +103,7 @@ def test_a_silent_process_is_taken_for_dead(
     with open_page(tmp_path, worker=sleeper) as web:
         clip = bring(web, film_file, "drill.mp4")
         web.post(f"/clips/{clip}/start", {})
-        web.wait_for(lambda: web.site.state.latest_job(clip).state == RUNNING)
+        web.wait_for(lambda: web.site.runner._child is not None)  # claimed first, started then
         child = web.site.runner._child
         web.site.runner._child = None  # as if another page had started it
         web.wait_for(lambda: web.site.state.latest_job(clip).attempts >= 2)
