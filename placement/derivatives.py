@@ -41,28 +41,42 @@ Vector = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Scheme:
+class Scheme:
     """Gauss points on 0 .. 1 and what integrates a polynomial through them.
 
     `once` and `twice` are the coefficients, by the values at the points, of the powers 1 .. n of
     the time (integrated once) and 2 .. n + 1 (twice); `both` has them one above the other.
     """
 
+    points: np.ndarray  # (n,)
     steps: tuple[float, ...]
     integral: np.ndarray  # (n, n), to each point
     once: np.ndarray  # (n, n), row: power, column: point
     twice: np.ndarray
     both: np.ndarray  # (2 n, n)
 
+    def weights(self, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """What values at the points weigh in the integrals up to `at` (N,), (N, n) each.
+
+        Integrated twice, and once.
+        """
+        n = len(self.points)
+        powers = np.empty((len(at), n + 1))
+        powers[:] = at[:, None]
+        np.multiply.accumulate(powers, axis=1, out=powers)
+        return powers[:, 1:] @ self.twice, powers[:, :-1] @ self.once
+
 
 @lru_cache(maxsize=4)
-def _scheme(n: int) -> _Scheme:
+def scheme(n: int) -> Scheme:
+    """Of `n` Gauss points."""
     nodes = (np.polynomial.legendre.leggauss(n)[0] + 1) / 2
     power = np.arange(n)
     lagrange = np.linalg.inv(nodes[:, None] ** power)
     once = lagrange / (power + 1)[:, None]
     twice = once / (power + 2)[:, None]
-    return _Scheme(
+    return Scheme(
+        points=nodes,
         steps=tuple(np.diff(nodes, prepend=0.0).tolist()),
         integral=nodes[:, None] ** (power + 1) @ once,
         once=once,
@@ -103,7 +117,7 @@ class Flight:
         ay = d * vy + q * (wz * vx - wx * vz)
         az = d * vz + q * (wx * vy - wy * vx) - _G
         rows: list[float] = []
-        for share in _scheme(self.n).steps:
+        for share in scheme(self.n).steps:
             g = share * h
             k = g / 2
             x, y, z = vx + k * ax, vy + k * ay, vz + k * az
@@ -148,11 +162,11 @@ class Flight:
 
     def weights(self, since: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """What accelerations at the points weigh in offset and velocity at `since` (N,), (N, n)."""
-        scheme, h = _scheme(self.n), self.span
-        powers = np.empty((len(since), self.n + 1))
-        powers[:] = (since / h)[:, None]
-        np.multiply.accumulate(powers, axis=1, out=powers)
-        return h * h * (powers[:, 1:] @ scheme.twice), h * (powers[:, :-1] @ scheme.once)
+        h = self.span
+        far, quick = scheme(self.n).weights(since / h)
+        far *= h * h
+        quick *= h
+        return far, quick
 
     def at(self, since: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Offset from the beginning, m, and velocity, m/s, at times `since` (N,), each (N, 3)."""
@@ -166,7 +180,7 @@ class Flight:
         None if it does not fall back. Newton's method from the end of the span.
         """
         n, h = self.n, self.span
-        both = (_scheme(n).both @ self.nodes[:, 3:6]).T.tolist()
+        both = (scheme(n).both @ self.nodes[:, 3:6]).T.tolist()
         vz, z = self.begin[2], both[2]
         s = 1.0
         for _ in range(12):
@@ -188,7 +202,7 @@ class Flight:
 
     def end(self, since: float) -> tuple[float, Vector, Vector]:
         """As `lands`, at the time `since`."""
-        both = (_scheme(self.n).both @ self.nodes[:, 3:6]).T.tolist()
+        both = (scheme(self.n).both @ self.nodes[:, 3:6]).T.tolist()
         s = since / self.span
         return since, self._offset(both, s), self._speed(both, s)
 
@@ -260,7 +274,7 @@ def _rates(flights: list[Flight], drag: float, lift: float) -> np.ndarray:
     out[:, :, :, 6] = (-_FORCE * speed) * v
     np.divide(turned, lift, out=out[:, :, :, 7])
     # the acceleration's change is that by what changed at the beginning and by what it did so far
-    weights = (-span * _scheme(n).integral)[:, :, None, :, None]
+    weights = (-span * scheme(n).integral)[:, :, None, :, None]
     matrix = (weights * inner[:, :, :, None, :]).reshape(f, 3 * n, 3 * n)
     matrix.reshape(f, -1)[:, :: 3 * n + 1] += 1.0
     return np.asarray(np.linalg.solve(matrix, out.reshape(f, 3 * n, 8)))

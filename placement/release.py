@@ -19,7 +19,8 @@ from calibration.camera import Camera
 from placement import flight
 from placement.toss import Frames, Throw, Toss, ball_radius_px, fly, picture_slopes
 
-_TICK = 0.002  # s between the instants that are tried
+_TICK = 0.004  # s between the instants that are tried
+_COARSE = 3  # of which the first round takes one in so many
 _EARLIER, _LATER = 0.09, 0.12  # s around the throw's first sighting that are tried
 _LOOK_BACK = 0.14  # s before a release in which the hand may show
 # how hands throw, smoothly or with a jerk: by how much slower than the ball they may be as it
@@ -81,10 +82,10 @@ def find_release(camera: Camera, throw: Throw, frames: Frames, junction: Junctio
     if len(near.times) < 4:
         return None
     near = _around(camera, throw, near)
-    for _ in range(2):
-        each = [_weighed(camera, throw, near, tried, junction, *hand) for hand in _HANDS]
+    for some in (tried[::_COARSE], tried):  # the flight is moved a little, then weighed there
+        each = [_weighed(camera, throw, near, some, junction, *hand) for hand in _HANDS]
         logs, shown, states, covariances = (np.concatenate(a) for a in zip(*each, strict=True))
-        times = np.tile(tried, len(_HANDS))
+        times = np.tile(some, len(_HANDS))
         chances = np.exp(_SHARED * (logs - logs.max()))
         chances /= chances.sum()
         throw = throw.moved(chances @ states)
@@ -161,13 +162,10 @@ def _weighed(
     held = early > 0
     used = early <= _LOOK_BACK
     lift = np.stack([early, early**2 / 2], axis=-1)  # (T, K, 2)
-    design = np.concatenate(
-        [
-            np.broadcast_to(slopes, (len(times), *slopes.shape)),
-            per_m[None, :, :, None] * lift[:, :, None, :],
-        ],
-        axis=-1,
-    )  # (T, K, 2, 10)
+    flat = slopes.reshape(-1, 8)  # (2 K, 8)
+    squares = (slopes.transpose(0, 2, 1) @ slopes).reshape(-1, 64)
+    mixed = (per_m[:, None] @ slopes)[:, 0]  # (K, 8)
+    risen = (per_m * per_m).sum(axis=1)
     # what is known beforehand: where throws are, where the bat met the ball, what hands do
     size = 10
     normal0, slope0 = np.zeros((size, size)), np.zeros(size)
@@ -190,7 +188,10 @@ def _weighed(
 
     def odds_of(x: np.ndarray, wide: float) -> tuple[np.ndarray, np.ndarray]:
         """Nearest candidates (T, K, 2) and odds that they are the ball, (T, K)."""
-        seen, gap = near.nearest(pictures + (design @ x[:, None, :, None])[..., 0])
+        wanted = (x[:, :8] @ flat.T).reshape(len(x), -1, 2)
+        wanted += (lift @ x[:, 8:, None]) * per_m
+        wanted += pictures
+        seen, gap = near.nearest(wanted)
         sd = wide * spread
         return seen, share * np.exp(-((gap / sd) ** 2) / 2) / (2 * np.pi * sd**2) / clutter
 
@@ -211,9 +212,16 @@ def _weighed(
         belief = np.where(used, odds / (odds + 1 - share), 0.0)  # (T, K)
         belief = np.where(belief < 1e-3, 0.0, belief / spread**2)
         off = np.where(np.isfinite(seen), seen, 0.0) - pictures  # (T, K, 2)
-        weighted = design * belief[..., None, None]
-        normal = np.einsum("tkip,tkiq->tpq", weighted, design, optimize=True) + normal0
-        slope = np.einsum("tkip,tki->tp", weighted, off, optimize=True) + slope0
+        normal, slope = np.empty((len(times), size, size)), np.empty((len(times), size))
+        normal[:, :8, :8] = (belief @ squares).reshape(-1, 8, 8)
+        slope[:, :8] = (belief[..., None] * off).reshape(len(times), -1) @ flat
+        lifted = belief[..., None] * lift  # (T, K, 2)
+        normal[:, 8:, :8] = lifted.transpose(0, 2, 1) @ mixed
+        normal[:, :8, 8:] = normal[:, 8:, :8].transpose(0, 2, 1)
+        normal[:, 8:, 8:] = (lifted * risen[:, None]).transpose(0, 2, 1) @ lift
+        slope[:, 8:] = (lifted * (off * per_m).sum(axis=2)[..., None]).sum(axis=1)
+        normal += normal0
+        slope += slope0
         covariance = np.linalg.inv(normal)
         x = (covariance @ slope[:, :, None])[..., 0]
         x[:, 8] = np.maximum(x[:, 8], 0.0)  # a hand is not faster than the ball that it throws
