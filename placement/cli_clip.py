@@ -42,6 +42,7 @@ def add_commands(subparsers: Any) -> None:
     words = "Say what a clip is and what in it will hurt: rate, shutter, table, stand."
     p = subparsers.add_parser("probe", help=words, description=words)
     p.add_argument("clip", nargs="+", help="film clip")
+    _add_slow_motion(p)
     p.set_defaults(run=_probe)
 
 
@@ -64,6 +65,7 @@ def _add_settings(p: argparse.ArgumentParser) -> None:
         "--readout", type=_between(0, 100), default=0.0, metavar="MS",
         help="time in which the phone reads a picture's rows, ms (0: not known)",
     )  # fmt: skip
+    _add_slow_motion(p)
     p.add_argument(
         "--receiver-hand", choices=("right", "left"),
         help="also name the sides as the receiver's forehand, middle, backhand",
@@ -71,6 +73,13 @@ def _add_settings(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--whole-still", action="store_true",
         help="check.png neither cropped to the table nor blurred outside it",
+    )  # fmt: skip
+
+
+def _add_slow_motion(p: argparse.ArgumentParser) -> None:
+    p.add_argument(
+        "--slow-motion", type=_between(1, 40), metavar="TIMES",
+        help="the clip plays so many times slower than it was filmed (found from the ball's fall)",
     )  # fmt: skip
 
 
@@ -138,7 +147,7 @@ def _probe(args: argparse.Namespace) -> int:
     from placement.probe import describe_clip, look_at_clip
 
     for clip in args.clip:
-        for line in describe_clip(look_at_clip(clip)):
+        for line in describe_clip(look_at_clip(clip, slow_motion=args.slow_motion)):
             print(line)
     return 0
 
@@ -162,6 +171,7 @@ def _settings(args: argparse.Namespace, clip: Path) -> Settings:
         band_m=args.band,
         readout_s=args.readout / 1e3,
         receiver_hand=args.receiver_hand,
+        slow_motion=args.slow_motion,
     )
 
 
@@ -208,7 +218,8 @@ def summary(analysis: Analysis) -> list[str]:
         lines.append(
             f"  check at the net: off by {net.residual_px:.2f} px, {net.residual_mm:.1f} mm"
         )
-    expected = error_map_of(analysis.calibration, fps=analysis.clip.fps, grid=(9, 5))
+    fps = analysis.clip.fps * float(analysis.settings.get("slow_motion") or 1)
+    expected = error_map_of(analysis.calibration, fps=fps, grid=(9, 5))
     lines.append(
         f"  from this stand a bounce is known to {1e3 * expected.typical:.0f} mm over most of the "
         f"table, to {1e3 * expected.worst:.0f} mm at worst (95 %)"

@@ -39,6 +39,14 @@ from placement.doubles import without_doubles
 from placement.last_fit import fit_last
 from placement.paths import FollowedPath
 from placement.reading import Film, FilmReader, Sight
+from placement.timing import (
+    find_factor,
+    hinted_factor,
+    likely_factors,
+    played_at,
+    slow_motion_note,
+    stretched,
+)
 from placement.tracing import Traced, Tracer, expected_of
 from placement.video import ClipInfo, file_sha256, probe_clip, read_key_frames
 
@@ -47,11 +55,21 @@ _KEY_STILLS = 9  # key frames from which on they do for it
 _STILL_SPAN = 12.0  # s from the clip's start over which they are spread
 _SECOND_SPAN = 30.0  # s by which a second try at finding the table is made
 _CROP_SPAN = 0.12  # s about a bounce from which crops are kept
+_BALL_BY = 60.0  # s of the file by which a ball must have flown, or slow motion is looked for
+_LEAST_BOUNCES = 2  # as many as a serve has
 _BUMP_PX = 0.8  # shift of the whole picture that parts the first stills
 
 
 class Cancelled(Exception):
     """The caller asked for the analysis to end."""
+
+
+class _OtherFactor(Exception):
+    """The film plays slower than it was filmed, otherwise than thought."""
+
+    def __init__(self, factor: float) -> None:
+        super().__init__(f"plays {factor:.3g} times slower than filmed")
+        self.factor = factor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,6 +92,9 @@ class Settings:
         Time in which the sensor's rows are read, s; 0 if unknown.
     receiver_hand : str, optional
         "left" or "right"; adds nothing to the classes by thirds.
+    slow_motion : float, optional
+        By how many times the clip plays slower than it was filmed; found from the file's words and
+        the ball's flight if not given.
     """
 
     corners_px: np.ndarray | None = None
@@ -83,6 +104,7 @@ class Settings:
     band_m: float = zones.HALF_LONG_BAND
     readout_s: float = 0.0
     receiver_hand: str | None = None
+    slow_motion: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Plain values, for a record of what was chosen."""
@@ -94,6 +116,7 @@ class Settings:
             "band_m": self.band_m,
             "readout_s": self.readout_s,
             "receiver_hand": self.receiver_hand,
+            "slow_motion": self.slow_motion,
         }
 
 
@@ -144,7 +167,12 @@ def analyse(
     # the fits are many and small: a second thread for each would only wait, and take time from the
     # decoder; and sums do not depend on how many processors there are
     with threadpool_limits(limits=1, user_api="blas"):
-        return _Run(Path(path), settings or Settings(), progress, cancelled).go()
+        settings = settings or Settings()
+        run = _Run(Path(path), settings, progress, cancelled)
+        try:
+            return run.go()
+        except _OtherFactor as other:
+            return _Run(Path(path), settings, progress, cancelled, factor=other.factor).go()
 
 
 def tool_version() -> str:
@@ -181,12 +209,18 @@ class _Run:
         settings: Settings,
         progress: Callable[[Progress], None] | None,
         cancelled: Callable[[], bool] | None,
+        factor: float | None = None,
     ) -> None:
         self.started = time.perf_counter()
         self.settings = settings
         self.progress = progress
         self.cancelled = cancelled
-        self.info: ClipInfo = probe_clip(path)
+        self.clip = probe_clip(path)
+        known = factor or settings.slow_motion
+        self.factor = known or hinted_factor(self.clip)
+        self.unsure = known is None and len(likely_factors(self.clip.fps)) > 1
+        # from here on times are those of the filming, until the results are given those of the file
+        self.info: ClipInfo = played_at(self.clip, 1 / self.factor)
         if settings.corners_px is not None:
             # wrong corners are told before anything is decoded
             calibrate_corners(
@@ -204,44 +238,54 @@ class _Run:
         with ThreadPoolExecutor(max_workers=1) as pool:
             digest: Future[str] = pool.submit(file_sha256, self.info.path)
             end_s = self._read()
+            if self.unsure:
+                self._check_factor()
             sha256 = digest.result()
         bounces, serves = self._conclude(end_s)
         self.timings["total_s"] = time.perf_counter() - self.started
+        k = self.factor
         stands = tuple(
-            Stand(start_s=s.start_s, end_s=min(s.end_s, end_s), calibration=s.calibration)
+            Stand(start_s=k * s.start_s, end_s=k * min(s.end_s, end_s), calibration=s.calibration)
             for s in self.stretches
         )
         for stretch in self.stretches:
             self.warnings += [w for w in stretch.calibration.warnings if w not in self.warnings]
         if not bounces:
             self.warnings.append("No bounce of a ball on this table was found in the clip.")
+        if k != 1:
+            self.warnings.insert(0, slow_motion_note(k))
         return Analysis(
-            clip=self.info,
+            clip=self.clip,
             sha256=sha256,
             version=tool_version(),
-            settings=self.settings.as_json(),
+            settings={**self.settings.as_json(), "slow_motion": k},
             stands=stands,
-            bounces=tuple(bounces),
-            serves=tuple(serves),
+            bounces=tuple(replace(b, time_s=k * b.time_s) for b in bounces),
+            serves=tuple(stretched(s, k) for s in serves),
             still=self.still,
-            crops=tuple(self._crops(bounces)),
+            crops=tuple(replace(c, time_s=k * c.time_s) for c in self._crops(bounces)),
             timings=self.timings,
             warnings=tuple(self.warnings),
         )
 
     def _read(self) -> float:
         info = self.info
-        film = Film(path=info.path, width=info.width, height=info.height, fps=info.fps)
+        film = Film(
+            path=info.path, width=info.width, height=info.height, fps=info.fps,
+            slow_motion=self.factor,
+        )  # fmt: skip
         now: float | None = None
         span = min(_STILL_SPAN, info.duration_s)
         if span / info.keyframe_gap_s >= _KEY_STILLS:
             with FilmReader(film) as reader:
-                if self._try_to_start([f.bgr() for f in read_key_frames(info.path, span)]):
+                if self._try_to_start(
+                    [f.bgr() for f in read_key_frames(info.path, self.factor * span)]
+                ):
                     now = self._follow(reader)
         if now is None:
             now = self._collect(film)
         if self.watch is not None:
-            event = self.watch.finish(now)
+            event = self.watch.finish(self.factor * now)
             if event is not None:
                 self._moved(event)
         if self.tracer is not None:
@@ -262,8 +306,23 @@ class _Run:
             self._look_at_stand(sight.time_s, sight.luma)
         if sight.found is not None:
             self._trace(sight.found)
+        if self.unsure and sight.time_s * self.factor >= _BALL_BY:
+            self._check_factor()
         if sight.index % 30 == 0:
             self._tell(sight.index / max(1, self.info.n_frames), "reading the film")
+
+    def _check_factor(self) -> None:
+        """If no ball flew so far, see whether one does under another factor."""
+        seen = sum(p.path.n_bounces for s in self.stretches for p in s.paths)
+        self.unsure = False
+        if seen < _LEAST_BOUNCES and self.stretches:
+            camera = self.stretches[0].calibration.camera
+            other = find_factor(
+                self.clip, camera, until_s=2 * _BALL_BY, stop=self._stop_if_asked,
+                known=self.factor,
+            )  # fmt: skip
+            if other != self.factor:
+                raise _OtherFactor(other)
 
     def _collect(self, film: Film) -> float:
         """Hold back what is seen until enough stills show the table; then trace it.
@@ -350,7 +409,7 @@ class _Run:
     def _look_at_stand(self, now: float, luma: np.ndarray) -> None:
         if self.watch is None:
             return
-        event = self.watch.add(now, luma)
+        event = self.watch.add(self.factor * now, luma)
         if event is not None:
             self._moved(event)
         elif not self.watch.moving and self.held:
@@ -359,16 +418,17 @@ class _Run:
                 self._trace(found)
 
     def _moved(self, event: StandEvent) -> None:
-        self.warnings.append(event.message)
+        self.warnings.append(event.message)  # with times of the file
+        start, end = event.start / self.factor, event.end / self.factor
         self._end_stretch()
-        self.stretches[-1].end_s = event.start
-        held = [c for c in self.held if c.time_s >= event.end]
+        self.stretches[-1].end_s = start
+        held = [c for c in self.held if c.time_s >= end]
         self.held = []
         if event.calibration is None:
             self.tracer = None if not self.stretches else self.tracer
             self.watch = None
             return
-        self._begin_stretch(event.end, event.calibration)
+        self._begin_stretch(end, event.calibration)
         for found in held:
             if self.tracer is not None:
                 traced = self.tracer.push(found)
@@ -419,9 +479,12 @@ class _Run:
             chosen.update(frames[nearest[gaps[nearest] < _CROP_SPAN]].tolist())
         return [crops[f] for f in sorted(chosen)]
 
-    def _tell(self, done: float, stage: str) -> None:
+    def _stop_if_asked(self) -> None:
         if self.cancelled is not None and self.cancelled():
             raise Cancelled
+
+    def _tell(self, done: float, stage: str) -> None:
+        self._stop_if_asked()
         if self.progress is not None:
             spent = time.perf_counter() - self.started
             left = spent * (1 - done) / done if done > 0.02 else None

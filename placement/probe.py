@@ -6,7 +6,7 @@ the pictures of the ball the shutter is told by how far it draws the ball out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +22,7 @@ from calibration import (
 from placement.ball import BallFinder
 from placement.paths import FollowedPath
 from placement.sightings import picture_speeds, radii_px
+from placement.timing import find_factor, hinted_factor, slow_motion_note
 from placement.tracing import Tracer
 from placement.video import ClipInfo, probe_clip, read_frames
 
@@ -32,6 +33,7 @@ _SLOW_FPS = 50.0
 _LOW_SIDE = 720  # px
 _SMALL_TABLE = 0.30  # of the picture's width
 _DRAWN_OUT = 1.5  # ball widths: a streak longer than this hurts
+_SLOW_LOOK = 4  # times as far is looked where a slow film is suspected
 _UNEVEN = 0.05
 _KEYFRAMES_S = 2.5
 
@@ -56,6 +58,8 @@ class ClipLook:
         Median length of the ball's picture, in its own widths: 1 is a sharp ball.
     motions : tuple of str
         One sentence for each time the stand moved.
+    slow_motion : float
+        By how many times the clip plays slower than it was filmed.
     """
 
     info: ClipInfo
@@ -66,9 +70,12 @@ class ClipLook:
     exposure_s: float
     streak: float
     motions: tuple[str, ...]
+    slow_motion: float = 1.0
 
 
-def look_at_clip(path: str | Path, *, seconds: float = LOOK_S) -> ClipLook:
+def look_at_clip(
+    path: str | Path, *, seconds: float = LOOK_S, slow_motion: float | None = None
+) -> ClipLook:
     """Look at the first seconds of a clip.
 
     Parameters
@@ -76,6 +83,9 @@ def look_at_clip(path: str | Path, *, seconds: float = LOOK_S) -> ClipLook:
     path : str or Path
     seconds : float
         How far to look.
+    slow_motion : float, optional
+        By how many times the clip plays slower than it was filmed; found from the file's words and
+        the ball's flight if not given.
 
     Returns
     -------
@@ -96,10 +106,25 @@ def look_at_clip(path: str | Path, *, seconds: float = LOOK_S) -> ClipLook:
             info=info, looked_s=seconds, calibration=None, trouble=str(error), n_paths=0,
             exposure_s=float("nan"), streak=float("nan"), motions=(),
         )  # fmt: skip
-    tracer = Tracer(calibration.camera, info.fps)
+    factor = slow_motion or hinted_factor(info)
+    look = _followed(info, seconds, still, calibration, factor)
+    if not look.n_paths and slow_motion is None:
+        far = min(_SLOW_LOOK * seconds, info.duration_s)
+        other = find_factor(info, calibration.camera, until_s=far, known=factor)
+        if other != factor:
+            look = _followed(info, far, still, calibration, other)
+    return look
+
+
+def _followed(
+    info: ClipInfo, seconds: float, still: np.ndarray, calibration: Calibration, factor: float
+) -> ClipLook:
+    """The look at a clip that plays `factor` times slower than it was filmed."""
+    fps = info.fps * factor
+    tracer = Tracer(calibration.camera, fps)
     luma = np.ascontiguousarray(still[:, :, 1])  # green is the better part of luma
     watch = StandWatch(calibration, luma)
-    finder = BallFinder(info.width, info.height, info.fps)
+    finder = BallFinder(info.width, info.height, fps)
     paths: list[FollowedPath] = []
     motions: list[str] = []
     due = 0.0
@@ -111,7 +136,7 @@ def look_at_clip(path: str | Path, *, seconds: float = LOOK_S) -> ClipLook:
             event = watch.add(frame.time_s, np.ascontiguousarray(frame.luma))
             if event is not None:
                 motions.append(event.message)
-        found = finder.push(frame)
+        found = finder.push(replace(frame, time_s=frame.time_s / factor))
         traced = tracer.push(found) if found is not None else None
         if traced is not None:
             paths += traced.paths
@@ -120,6 +145,7 @@ def look_at_clip(path: str | Path, *, seconds: float = LOOK_S) -> ClipLook:
     return ClipLook(
         info=info, looked_s=seconds, calibration=calibration, trouble="", n_paths=len(paths),
         exposure_s=exposure, streak=_streak(calibration, paths, exposure), motions=tuple(motions),
+        slow_motion=factor,
     )  # fmt: skip
 
 
@@ -133,7 +159,7 @@ def describe_clip(look: ClipLook) -> list[str]:
     ]
     found = look.calibration
     if found is not None:
-        expected = error_map_of(found, fps=info.fps, grid=(9, 5))
+        expected = error_map_of(found, fps=info.fps * look.slow_motion, grid=(9, 5))
         lines.append(
             f"  table found, its lines to {found.residual_px:.2f} px; expect bounces within "
             f"{1e3 * expected.typical:.0f} mm over most of it, {1e3 * expected.worst:.0f} mm at "
@@ -148,6 +174,8 @@ def describe_clip(look: ClipLook) -> list[str]:
             f"  shutter open for about 1/{1 / look.exposure_s:.0f} s: the flying ball is drawn out "
             f"to {look.streak:.1f} of its widths"
         )
+    if look.slow_motion != 1:
+        lines.append(f"  {slow_motion_note(look.slow_motion)}")
     troubles = clip_troubles(look)
     lines += [f"  mind: {sentence}" for sentence in troubles]
     if not troubles:
@@ -176,10 +204,11 @@ def clip_troubles(look: ClipLook) -> list[str]:
         if look.n_paths == 0:
             troubles.append("no ball was seen to bounce on the table in this part of the clip.")
     troubles += look.motions
-    if info.fps < _SLOW_FPS:
+    fps = info.fps * look.slow_motion
+    if fps < _SLOW_FPS:
         troubles.append(
-            f"{info.fps:.4g} frames a second is slow: the ball flies "
-            f"{8e2 / info.fps:.0f} cm between frames at 8 m/s; film at 60 or more."
+            f"{fps:.4g} frames a second is slow: the ball flies "
+            f"{8e2 / fps:.0f} cm between frames at 8 m/s; film at 60 or more."
         )
     if look.streak > _DRAWN_OUT:
         troubles.append(

@@ -18,7 +18,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Self
@@ -72,6 +72,9 @@ class Film:
     fps : float
     still_times : tuple of float
         s, from which on the next frame's picture is sent in colour.
+    slow_motion : float
+        By how many times the film plays slower than it was filmed; `fps` and all times here are
+        those of the filming.
     """
 
     path: Path
@@ -79,6 +82,7 @@ class Film:
     height: int
     fps: float
     still_times: tuple[float, ...] = ()
+    slow_motion: float = 1.0
 
 
 def read_sights(film: Film) -> Iterator[Sight]:
@@ -92,8 +96,9 @@ def read_sights(film: Film) -> Iterator[Sight]:
     finder = BallFinder(film.width, film.height, film.fps)
     due = list(reversed(film.still_times))
     next_look = 0.0
-    for frame in read_frames(film.path):
-        now = frame.time_s
+    for stored in read_frames(film.path):
+        now = stored.time_s / film.slow_motion
+        frame = replace(stored, time_s=now)
         wanted = bool(due) and now >= due[-1]
         if wanted:
             due.pop()

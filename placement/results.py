@@ -221,9 +221,8 @@ def run_text(analysis: Analysis) -> str:
     """run.json: what was analysed, how, how long it took, and what to be wary of."""
     clip, found = analysis.clip, analysis.calibration
     net = found.net
-    expected = error_map_of(
-        found, fps=clip.fps if np.isfinite(clip.fps) else 60.0, grid=_ERROR_GRID
-    )
+    fps = clip.fps * float(analysis.settings.get("slow_motion") or 1)
+    expected = error_map_of(found, fps=fps if np.isfinite(fps) else 60.0, grid=_ERROR_GRID)
     counted = [s for s in analysis.serves if "cut-off" not in s.flags]
     data = {
         "version": analysis.version,
