@@ -6,6 +6,7 @@ after bounces, see `placement.derivatives.Traced`: pictures depend on them almos
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,7 @@ _REACH = 4.0  # natural sizes of the unknowns: the first step's length
 _ROBUST = 2.5  # standard deviations beyond which a sighting loses weight
 _SETTLED = 1e-3  # share by which the squares may still fall when a fit ends
 _FEWEST_STEPS = 3  # before it gives up
+_LATE, _FAR = 9, 1000.0  # steps after which a cost so far above the limit is given up
 _SETTLED_SQUARES = 0.01  # and fall that is not worth a step: a tenth of a standard deviation
 
 
@@ -121,7 +123,11 @@ def _width(rows: np.ndarray, most: float) -> float:
 
 
 def solve_own(
-    problem: Problem, left: np.ndarray, most_steps: int, most_cost: float = np.inf
+    problem: Problem,
+    left: np.ndarray,
+    most_steps: int,
+    most_cost: float = np.inf,
+    known: Sequence[np.ndarray] = (),
 ) -> np.ndarray | None:
     """Levenberg and Marquardt's method; Huber's weights are renewed with every step.
 
@@ -131,7 +137,8 @@ def solve_own(
     that sightings far off still pull, and the pictures together count less, so that what they
     hardly tell, such as the spin, is not thrown far off by what the start has wrong.
 
-    It gives up, with None, where the cost will clearly stay above `most_cost`.
+    It gives up, with None, where the cost will clearly stay above `most_cost`, and where it comes
+    into the valley of a `known` solution: within a standard deviation of that in all unknowns.
     """
     scales = _scales(problem.n_bounces)
     at = problem.evaluate(left)
@@ -152,6 +159,10 @@ def solve_own(
             pull = turn.T @ (slope * scales)
             whole = float((pull * pull / curve).sum())  # fall of the squares at the best
             fresh = False
+            if doubt == 1.0 and any(float((x - left) @ normal @ (x - left)) < 1.0 for x in known):
+                return None
+            if count >= _LATE and at.cost() > most_cost + _FAR:
+                return None
             if count >= _FEWEST_STEPS and doubt == 1.0 and cost - 2 * whole > most_cost:
                 return None
         step, size = _within(pull, curve, reach)
@@ -202,13 +213,17 @@ def _within(pull: np.ndarray, curve: np.ndarray, reach: float) -> tuple[np.ndarr
 
 
 def solve_scipy(
-    problem: Problem, left: np.ndarray, most_steps: int, most_cost: float = np.inf
+    problem: Problem,
+    left: np.ndarray,
+    most_steps: int,
+    most_cost: float = np.inf,
+    known: Sequence[np.ndarray] = (),
 ) -> np.ndarray | None:
     """SciPy's Levenberg-Marquardt method, with Huber's weights renewed between short runs.
 
     It never gives up early.
     """
-    del most_cost
+    del most_cost, known
     from scipy.optimize import least_squares  # slow to load, and only needed here
 
     last: dict[bytes, Evaluation] = {}

@@ -31,6 +31,7 @@ _STEPS_EACH = np.array([2e-3, 5e-3, 5e-3])
 _LONGEST_ARC = 1.2  # s
 _SECOND_TOPSPINS, _SECOND_SIDESPINS = (-150.0, 120.0), (-100.0, 100.0)  # rad/s
 _SECOND_STEPS = 15
+_TOLD_SPIN = 15.0  # rad/s, sd of each component below which a fit has no rivals of other spin
 _RIVAL = 10.0  # a fit whose squares are more than this above the best is no rival of it
 _MODEL_SD = 0.10  # px: what the flight model itself may be off by
 
@@ -377,13 +378,15 @@ def fit_path(
     path = _as_path(problem, left, expectations)
     if not thorough or path is None:
         return path
-    found = [path]
-    for spun in _spun(left):
+    found, known = [path], [left]
+    spread = np.sqrt(np.diag(path.covariance)[6:9])
+    for spun in _spun(left) if spread.max() > _TOLD_SPIN else []:
         limit = min(p.cost for p in found) + _RIVAL
-        left = SOLVERS[solver](problem, spun, _SECOND_STEPS, limit)
+        left = SOLVERS[solver](problem, spun, _SECOND_STEPS, limit, known)
         other = None if left is None else _as_path(problem, left, expectations)
-        if other is not None:
+        if left is not None and other is not None:
             found.append(other)
+            known.append(left)
     found.sort(key=lambda p: p.cost)
     others: list[Path] = []
     for other in found[1:]:
