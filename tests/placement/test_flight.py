@@ -267,3 +267,32 @@ def test_flight_agrees_with_an_independent_engine():
     )  # fmt: skip
     # added mass makes 0.75 % of speed changes: up to 6 mm of an 0.8 m fall
     np.testing.assert_allclose(arc.position[-1, 0], data.qpos[:3], rtol=0, atol=8e-3)
+
+
+@pytest.mark.parametrize(("rise", "restitution"), [(0.24, 0.88707), (0.26, 0.92329)])
+def test_restitution_of_a_ball_test(rise, restitution):
+    # a ball dropped from 305 mm on steel rises 240 to 260 mm (ITTF Technical Leaflet T3, The Ball);
+    # without air e = sqrt(rise / drop), and our bounce from that drop rises as far
+    assert np.sqrt(rise / 0.305) == pytest.approx(restitution, abs=1e-5)
+    fallen = flight.fly(
+        np.array([[0.0, 0.0, 0.305]]), np.zeros((1, 3)), np.zeros((1, 3)), 0.5,
+        drag_coefficient=0.0,
+    )  # fmt: skip
+    down = fallen.velocity_at(fallen.falls_to(0.0)[:, None])[:, 0]
+    up, _ = flight.bounce(down, np.zeros((1, 3)), restitution=restitution)
+    arc = flight.fly(np.zeros((1, 3)), up, np.zeros((1, 3)), 0.4, drag_coefficient=0.0)
+    top = arc.at(np.array([[up[0, 2] / G]]))[0, 0, 2]
+    assert top == pytest.approx(rise, abs=1e-5)
+
+
+def test_terminal_speed_in_the_air_of_a_published_drop():
+    # R. M. French, My Favorite Experiment, Part 4: Dropping a Ping-Pong Ball, Experimental
+    # Techniques: air of 1.225 kg/m^3, drag coefficient 0.445; sqrt(2 m g / (rho Cd A)) = 8.792 m/s.
+    # Ours is the air of 20 °C: the same product of density and coefficient
+    same = 0.445 * 1.225 / flight.AIR_DENSITY
+    assert np.sqrt(G / flight.drag_constant(same)) == pytest.approx(8.792, abs=0.001)
+    fallen = flight.fly(
+        np.zeros((1, 3)), np.array([[0.0, 0.0, -8.792]]), np.zeros((1, 3)), 1.0,
+        drag_coefficient=same,
+    )  # fmt: skip
+    assert fallen.velocity_at(np.array([[1.0]]))[0, 0, 2] == pytest.approx(-8.792, abs=1e-3)

@@ -1,0 +1,90 @@
+"""Two readings of one flight become one, and flights that follow on are joined."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from placement.doubles import without_doubles
+from placement.last_fit import fit_last
+from placement.tracing import expected_of
+from tests.placement.flown import DRAG, Flown, camera_beside, good_serve, seen, times_of
+
+CAMERA = camera_beside()
+EXPECT = expected_of(CAMERA)
+
+
+def test_two_readings_of_one_flight_become_the_surer_one():
+    rng, flown = np.random.default_rng(1), good_serve()
+    whole = seen(CAMERA, flown, times_of(1.0, 1.9), rng)
+    part = seen(CAMERA, flown, times_of(1.1, 1.7), rng)
+    (kept,) = without_doubles(CAMERA, [part, whole], EXPECT)
+    assert kept.path.n_bounces == 2
+    for k, true in enumerate(flown.touches[:2]):
+        assert kept.path.bounce_places[k] == pytest.approx(true.place, abs=5e-3)
+
+
+def test_a_flight_that_follows_on_is_joined():
+    rng, flown = np.random.default_rng(2), good_serve()
+    first = seen(CAMERA, flown, times_of(1.0, 1.45), rng)
+    second = seen(CAMERA, flown, times_of(1.47, 1.95), rng)
+    (joined,) = without_doubles(CAMERA, [second, first], EXPECT)
+    assert joined.path.n_bounces == 2
+    assert (joined.first_seen, joined.last_seen) == (first.first_seen, second.last_seen)
+    assert len(joined.frames) == len(first.frames) + len(second.frames)
+    for k, true in enumerate(flown.touches[:2]):
+        assert joined.path.bounce_times[k] == pytest.approx(true.time, abs=2e-3)
+        assert joined.path.bounce_places[k] == pytest.approx(true.place, abs=5e-3)
+
+
+def test_the_paths_of_two_serves_stay_two():
+    rng = np.random.default_rng(3)
+    paths = [seen(CAMERA, good_serve(b), times_of(b, b + 0.9), rng) for b in (4.0, 1.0)]
+    kept = without_doubles(CAMERA, paths, EXPECT)
+    assert [p.first_seen for p in kept] == [1.0, 4.0]
+
+
+def test_a_stroke_is_not_joined_over():
+    # the ball is hit back soon after its bounce: no single flight explains both
+    rng, flown = np.random.default_rng(4), good_serve(until=0.80)
+    at = flown.at(np.array([1.80]))[0]
+    flown.leg(1.80, at, (-6.0, 0.5, 0.5), 2.5)
+    serve = seen(CAMERA, flown, times_of(1.0, 1.79), rng)
+    back = seen(CAMERA, flown, times_of(1.81, 2.45), rng)
+    assert [p.path.n_bounces for p in without_doubles(CAMERA, [serve, back], EXPECT)] == [2, 1]
+
+
+def test_no_path_stays_none():
+    assert without_doubles(CAMERA, []) == []
+    assert fit_last(CAMERA, [], EXPECT) == []
+
+
+def test_the_last_fit_learns_from_the_whole_film():
+    # a hall with thinner air than expected, drag less by a tenth: from each path alone it hardly
+    # shows; together they tell, and what is said of each is narrower and still right
+    rng = np.random.default_rng(5)
+    paths = []
+    for k in range(6):
+        flown = Flown(drag=0.9 * DRAG).leg(
+            3.0 * k, (-1.57, 0.05 * k, 0.30), (4.2 + 0.15 * k, 0.2, 0.0), 3.0 * k + 0.95
+        )
+        paths.append(seen(CAMERA, flown, times_of(*flown.span), rng))
+    last = fit_last(CAMERA, paths, EXPECT)
+    assert [p.first_seen for p in last] == [p.first_seen for p in paths]
+    drag = np.array([[p.path.theta[10], np.sqrt(p.path.covariance[10, 10])] for p in last])
+    before = np.array([[p.path.theta[10], np.sqrt(p.path.covariance[10, 10])] for p in paths])
+    assert (drag[:, 1] < before[:, 1]).all()
+    truth = 0.9 * 0.45
+    assert np.abs(drag[:, 0] - truth).mean() < np.abs(before[:, 0] - truth).mean()
+    assert (np.abs(drag[:, 0] - truth) < 3 * drag[:, 1]).all()
+
+
+def test_a_last_fit_that_fits_worse_is_not_taken():
+    flown = good_serve()
+    path = seen(CAMERA, flown, times_of(1.0, 1.9), np.random.default_rng(6))
+    # told that nothing brakes the ball, no fit comes near the pictures
+    strange = replace(EXPECT, drag=(0.16, 1e-4), rub=(0.0, 1e-4), restitution=(0.9, 1e-4))
+    (last,) = fit_last(CAMERA, [path], strange)
+    assert last.path is path.path

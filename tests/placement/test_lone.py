@@ -1,0 +1,87 @@
+"""Bounces beside which too little was seen for a run of their own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from placement.arcs import fit_arc
+from placement.ball_image import Look
+from placement.lone import follow_from_hidden, follow_on
+from tests.placement.flown import (
+    EXPOSURE,
+    Flown,
+    camera_beside,
+    candidates,
+    good_serve,
+    run_of,
+    times_of,
+    window_of,
+)
+
+LOOK = Look(exposure_s=EXPOSURE)
+
+
+def arc_between(camera, frames, ball_of, low, high):
+    arc = fit_arc(
+        camera,
+        run_of(frames, [(f, m) for f, m in ball_of.items() if low < frames[f].time_s < high]),
+    )
+    assert arc is not None
+    return arc
+
+
+def test_a_hidden_first_bounce_is_inferred():
+    # the server's body hides the ball until 40 ms after its bounce
+    camera, rng, flown = camera_beside(), np.random.default_rng(1), good_serve(until=0.62)
+    first = flown.touches[0]
+    frames, ball_of = candidates(
+        camera, flown, times_of(0.7, 1.7), rng, clutter=3, hidden=[(0.9, first.time + 0.04)]
+    )
+    arc = arc_between(camera, frames, ball_of, first.time, 1.62)
+    found = follow_from_hidden(window_of(camera, frames, LOOK), arc)
+    assert found is not None
+    assert found.path.n_bounces == 1
+    # a third of a second of flight tells little of its distance, and the fit says so: two
+    # decimetres along the line of sight. It is off by no more than it says, and by less than a hand
+    off = found.path.bounce_places[0] - first.place
+    cov = found.path.bounce_covariances[0]
+    assert off @ np.linalg.solve(cov, off) < 9.21  # chi-square, 2 degrees of freedom, 99 %
+    assert np.hypot(*off) < 0.20
+    # in the picture, across the line of sight, it is where it was
+    there, true = (camera.project(np.array([[*p, 0.02]])) for p in (off + first.place, first.place))
+    assert np.hypot(*(there - true)[0]) < 25  # px; the ball is 10 px wide and moves 9 px a frame
+    assert found.path.bounce_times[0] == pytest.approx(first.time, abs=0.025)
+
+
+def test_a_bounce_after_the_last_run_is_found():
+    # three sightings beyond the bounce only: too few for a run of their own
+    camera, rng, flown = camera_beside(), np.random.default_rng(2), good_serve()
+    first = flown.touches[0]
+    frames, ball_of = candidates(
+        camera, flown, times_of(0.9, 1.6), rng, clutter=3, hidden=[(first.time + 4.2 / 60, 2.0)]
+    )
+    arc = arc_between(camera, frames, ball_of, 1.0, first.time)
+    found = follow_on(window_of(camera, frames, LOOK), arc)
+    assert found is not None
+    assert found.path.bounce_times[0] == pytest.approx(first.time, abs=4e-3)
+    assert found.path.bounce_places[0] == pytest.approx(first.place, abs=0.015)
+
+
+def test_a_toss_comes_from_no_hidden_bounce():
+    # rises from 5 cm above the table, straight up, as a ball bounced idly or thrown
+    camera, rng = camera_beside(), np.random.default_rng(3)
+    flown = Flown().leg(1.0, (-1.2, 0.1, 0.05), (0.1, 0.0, 2.2), 1.4)
+    frames, ball_of = candidates(camera, flown, times_of(0.8, 1.6), rng)
+    arc = arc_between(camera, frames, ball_of, 1.0, 1.4)
+    assert follow_from_hidden(window_of(camera, frames, LOOK), arc) is None
+
+
+def test_a_flight_high_over_the_table_leads_to_no_bounce():
+    camera, rng = camera_beside(), np.random.default_rng(4)
+    flown = Flown().leg(1.0, (-1.0, 0.0, 0.6), (5.0, 0.2, 1.5), 1.3)
+    frames, ball_of = candidates(camera, flown, times_of(0.8, 1.6), rng)
+    arc = arc_between(camera, frames, ball_of, 1.0, 1.3)
+    window = window_of(camera, frames, LOOK)
+    assert follow_on(window, arc) is None
+    assert follow_from_hidden(window, arc) is None

@@ -1,0 +1,86 @@
+"""A clip from end to end where nothing is to be found, and where the caller has had enough."""
+
+from __future__ import annotations
+
+import av
+import cv2
+import numpy as np
+import pytest
+
+from calibration import CalibrationError, table
+from placement.pipeline import Cancelled, Progress, Settings, analyse
+from placement.video import file_sha256
+from tests.placement.flown import camera_beside
+
+SMALL = (640, 360)
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory):
+    """Two seconds of a table without a ball, with grain, 640 x 360."""
+    corners = camera_beside().project(table.CORNERS) / 2 - 0.25
+    picture = np.full((*SMALL[::-1], 3), (96, 110, 118), np.uint8)
+    cv2.fillPoly(picture, [np.round(corners).astype(np.int32)], (150, 84, 30), cv2.LINE_AA)
+    cv2.polylines(
+        picture, [np.round(corners).astype(np.int32)], True, (240, 240, 240), 2, cv2.LINE_AA
+    )
+    path = tmp_path_factory.mktemp("film") / "empty_table.mp4"
+    rng = np.random.default_rng(1)
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=30)
+        stream.width, stream.height = SMALL
+        stream.pix_fmt = "yuv420p"
+        for _ in range(60):
+            grain = np.clip(picture + rng.normal(0, 2, picture.shape), 0, 255).astype(np.uint8)
+            for packet in stream.encode(av.VideoFrame.from_ndarray(grain, format="bgr24")):
+                container.mux(packet)
+        for packet in stream.encode():
+            container.mux(packet)
+    return path, corners
+
+
+def test_a_film_without_a_ball_has_no_bounce_and_says_so(film):
+    path, corners = film
+    told: list[Progress] = []
+    done = analyse(path, Settings(corners_px=corners, refine=False), progress=told.append)
+    assert done.bounces == ()
+    assert done.serves == ()
+    assert any("No bounce" in w for w in done.warnings)
+    assert done.sha256 == file_sha256(path)
+    assert done.clip.n_frames == 60
+    # the stand held still for as long as the film lasts
+    (stand,) = done.stands
+    assert (stand.start_s, stand.end_s) == (0.0, pytest.approx(59 / 30, abs=0.01))
+    assert told[0].done == 0.0
+    assert all(0 <= p.done <= 1 for p in told)
+
+
+def test_the_callers_no_ends_it(film):
+    path, corners = film
+    asked = []
+
+    def no() -> bool:
+        asked.append(1)
+        return len(asked) > 1
+
+    with pytest.raises(Cancelled):
+        analyse(path, Settings(corners_px=corners, refine=False), cancelled=no)
+    assert len(asked) == 2
+
+
+@pytest.mark.parametrize(
+    "corners",
+    [np.full((4, 2), np.nan), np.zeros((4, 2)), np.array([[0, 0], [9, 9], [18, 18], [27, 27.0]])],
+    ids=["nan", "one-point", "a-line"],
+)
+def test_corners_that_are_no_table_are_refused_before_anything_is_read(film, corners):
+    path, _ = film
+    with pytest.raises(CalibrationError):
+        analyse(path, Settings(corners_px=corners))
+
+
+def test_settings_are_plain_values(film):
+    _, corners = film
+    values = Settings(corners_px=corners, near=(3.0, 4.0)).as_json()
+    assert np.asarray(values["corners_px"]) == pytest.approx(corners)
+    assert values["near"] == [3.0, 4.0]

@@ -1,0 +1,223 @@
+"""What became of serves (Laws 2.5 to 2.9), who served, and what is no serve, by flown balls.
+
+A good service touches first the server's court and then, passing over the net, the receiver's (Law
+2.6.3); one that touches the net on its way is a let (2.9.1.1); any other loses the point
+(2.10.1.1).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
+
+from placement.serves import find_serves
+from tests.placement.flown import (
+    DRAG,
+    Flown,
+    G,
+    calibrated,
+    camera_beside,
+    good_serve,
+    seen,
+    times_of,
+)
+
+CAMERA = camera_beside()
+CALIBRATION = calibrated(CAMERA)
+NET = 0.1525  # m, Law 2.2.3
+
+
+def told(*paths, **more):
+    return find_serves(CALIBRATION, list(paths), **more)
+
+
+def height_at_net(flown: Flown) -> float:
+    times = np.linspace(*flown.span, 4000)
+    at = flown.at(times)
+    k = int(np.flatnonzero(at[:, 0] > 0)[0])
+    return float(at[k, 2])
+
+
+def over_net_by(clearance: float, until: float) -> Flown:
+    """A serve whose lowest point passes the net's top by `clearance` m, by where it is struck."""
+
+    def missing(height: float) -> float:
+        flown = Flown().leg(1.0, (-1.57, 0.1, height), (4.5, 0.0, 0.0), 1.9)
+        return height_at_net(flown) - 0.02 - NET - clearance
+
+    height = brentq(missing, 0.14, 0.30, xtol=1e-6)
+    return Flown().leg(1.0, (-1.57, 0.1, height), (4.5, 0.0, 0.0), until)
+
+
+def time_at_net(flown: Flown) -> float:
+    times = np.linspace(*flown.span, 8000)
+    return float(times[np.flatnonzero(flown.at(times)[:, 0] > 0)[0]])
+
+
+def test_good():
+    flown = good_serve()
+    _, (serve,) = told(seen(CAMERA, flown, times_of(1.0, 2.05), np.random.default_rng(1)))
+    assert serve.outcome == "good"
+    assert serve.outcome_probability > 0.9
+    assert serve.server_end == -1
+    assert serve.landing == pytest.approx(flown.touches[1].place, abs=8e-3)
+    assert serve.second_bounce_seen
+    assert serve.second_bounce == pytest.approx(flown.touches[2].place, abs=8e-3)
+    # worked serve: 6.40 cm from the centre to the net's top, so 4.40 cm below the ball
+    assert serve.net_clearance_m == pytest.approx(0.0440, abs=4e-3)
+    assert serve.pace_m_s == pytest.approx(np.hypot(4.5, 0.3), abs=3 * serve.pace_sd_m_s)
+
+
+def test_good_with_the_second_bounce_foretold():
+    # the receiver plays it 0.1 s after its bounce: the second bounce is where SciPy has it anyway
+    flown = good_serve()
+    _, (serve,) = told(seen(CAMERA, flown, times_of(1.0, 1.75), np.random.default_rng(2)))
+    assert serve.outcome == "good"
+    assert not serve.second_bounce_seen
+    assert "predicted-second-bounce" in serve.flags
+    off = serve.second_bounce - flown.touches[2].place
+    assert abs(off[0]) < 3 * np.sqrt(serve.second_bounce_covariance[0, 0])
+    assert abs(off[0]) < 0.10
+
+
+def test_let():
+    flown = over_net_by(-0.004, 1.9)  # 4 mm too low: it brushes the cord
+    at_net = time_at_net(flown)
+    state = flown._state(np.array([at_net]))[0]
+    after = Flown().leg(
+        at_net, state[:3], (0.55 * state[3], state[4], state[5] + 0.5), at_net + 0.7
+    )
+    rng = np.random.default_rng(3)
+    first = seen(CAMERA, flown, times_of(1.0, at_net), rng, n=1)
+    until = after.touches[0].time + 0.2
+    second = seen(CAMERA, after, times_of(at_net + 0.02, until), rng, n=1)
+    _, (serve,) = told(first, second)
+    assert serve.outcome == "let"
+    assert serve.landing == pytest.approx(after.touches[0].place, abs=0.01)
+
+
+def test_a_low_serve_that_keeps_its_speed_is_good():
+    flown = over_net_by(0.006, 2.0)
+    _, (serve,) = told(seen(CAMERA, flown, times_of(1.0, 1.95), np.random.default_rng(4)))
+    assert serve.outcome == "good"
+
+
+@pytest.mark.parametrize("drops", [False, True])
+def test_net(drops):
+    flown = over_net_by(-0.06, 1.9)
+    at_net = time_at_net(flown)
+    rng = np.random.default_rng(5)
+    paths = [seen(CAMERA, flown, times_of(1.0, at_net - 0.02), rng, n=1)]
+    if drops:
+        off = Flown().leg(at_net, (-0.03, 0.1, 0.12), (-0.5, 0.0, 0.0), at_net + 0.5)
+        paths.append(seen(CAMERA, off, times_of(at_net + 0.02, at_net + 0.45), rng, n=1))
+    bounces, (serve,) = told(*paths)
+    assert serve.outcome == "net"
+    assert np.isnan(serve.landing).all()
+    assert bounces[0].kind == "serve"
+
+
+def test_missed():
+    # over the net and past the end line
+    flown = Flown().leg(1.0, (-1.5, 0.0, 0.35), (9.0, 0.2, -2.2), 1.75)
+    _, (serve,) = told(seen(CAMERA, flown, times_of(1.0, 1.6), np.random.default_rng(6), n=1))
+    assert len(flown.touches) == 1
+    assert serve.outcome == "missed"
+
+
+def test_own_side_twice():
+    flown = Flown().leg(1.0, (-1.5, 0.0, 0.25), (1.6, 0.1, 0.0), 1.85)
+    assert [t.place[0] < 0 for t in flown.touches] == [True, True]
+    _, (serve,) = told(seen(CAMERA, flown, times_of(1.0, 1.8), np.random.default_rng(7)))
+    assert serve.outcome == "own-twice"
+    assert np.isnan(serve.landing).all()
+
+
+def test_unclear_where_it_should_have_landed_but_did_not():
+    # a gust, a string: it goes on through where the table is, and was watched all the while
+    flown = good_serve(until=0.55)
+    first = flown.touches[0]
+    through = Flown(legs=flown.legs[:1], touches=[first])
+    state = flown._state(np.array([first.time + 1e-6]))[0]
+    # the same flight on, its last pictures below the table's plane
+    solved = solve_ivp(
+        lambda _, y: np.concatenate([y[3:], -DRAG * np.linalg.norm(y[3:]) * y[3:] - [0, 0, G]]),
+        (first.time, first.time + 0.6), state, "DOP853", rtol=1e-9, dense_output=True,
+    )  # fmt: skip
+    through.legs.append((first.time, first.time + 0.6, solved.sol))
+    _, (serve,) = told(
+        seen(CAMERA, through, times_of(1.0, first.time + 0.55), np.random.default_rng(8), n=1),
+        last_s=10.0,
+    )
+    assert serve.outcome == "unclear"
+    assert serve.outcome_probability == 0.5
+    assert "cut-off" not in serve.flags
+
+
+def test_landing_foretold_where_the_film_saw_no_more():
+    # the receiver stands before the camera: nothing is seen beyond the net
+    flown = good_serve()
+    _, (serve,) = told(seen(CAMERA, flown, times_of(1.0, 1.5), np.random.default_rng(9)))
+    assert serve.outcome == "good"
+    assert "landing-predicted" in serve.flags
+    off = serve.landing - flown.touches[1].place
+    assert abs(off[0]) < 3 * np.sqrt(serve.landing_covariance[0, 0])
+
+
+def test_serves_from_alternating_ends():
+    rng = np.random.default_rng(10)
+    ends = [-1, 1, 1, -1]
+    paths = [
+        seen(CAMERA, good_serve(4.0 * k + 1, end), times_of(4.0 * k + 1, 4.0 * k + 1.95), rng)
+        for k, end in enumerate(ends)
+    ]
+    bounces, serves = told(*paths)
+    assert [s.server_end for s in serves] == ends
+    assert [s.number for s in serves] == [1, 2, 3, 4]
+    assert [s.outcome for s in serves] == ["good"] * 4
+    for s in serves:
+        assert [bounces[k].half for k in s.bounces][:2] == ["server", "receiver"]
+        assert all(bounces[k].serve == s.number for k in s.bounces)
+    # the same serve from either end lands on the same side as the server sees it
+    assert len({s.side for s in serves}) == 1
+
+
+def test_idle_bouncing_before_a_serve_is_no_serve():
+    # the server drops the ball on the table and catches it, twice, then serves
+    rng = np.random.default_rng(11)
+    idle = Flown().leg(1.0, (-1.1, 0.1, 0.35), (0.15, 0.0, 0.0), 1.9)
+    serve = good_serve(4.0)
+    bounces, serves = told(
+        seen(CAMERA, idle, times_of(1.0, 1.85), rng), seen(CAMERA, serve, times_of(4.0, 4.95), rng)
+    )
+    assert len(serves) == 1
+    assert serves[0].t_contact_s == pytest.approx(4.0, abs=0.05)
+    assert [b.kind for b in bounces] == ["idle", "idle", "serve", "serve"]
+
+
+def test_a_return_is_no_serve():
+    rng = np.random.default_rng(12)
+    flown = good_serve(until=0.78)
+    at = flown.at(np.array([1.78]))[0]
+    back = Flown().leg(1.78, at, (-5.5, 0.2, 1.2), 2.6)
+    assert back.touches[0].place[0] < 0
+    bounces, serves = told(
+        seen(CAMERA, flown, times_of(1.0, 1.77), rng),
+        seen(CAMERA, back, times_of(1.80, back.touches[0].time + 0.25), rng, n=1),
+    )
+    assert len(serves) == 1
+    assert [b.kind for b in bounces] == ["serve", "serve", "return"]
+    assert bounces[2].half == "server"
+
+
+def test_serves_cut_off_by_the_films_ends_are_flagged():
+    rng = np.random.default_rng(13)
+    whole = seen(CAMERA, good_serve(1.0), times_of(1.0, 1.9), rng)
+    assert "cut-off" not in told(whole, first_s=0.0, last_s=60.0)[1][0].flags
+    assert "cut-off" in told(whole, first_s=0.95, last_s=60.0)[1][0].flags
+
+
+def test_no_path_is_no_serve():
+    assert told() == ([], [])

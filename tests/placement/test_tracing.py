@@ -1,0 +1,135 @@
+"""The ball followed through streams of drawn candidates: found, not made up, and soon forgotten."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from placement.ball_image import Look
+from placement.tracing import Tracer, expected_of
+from tests.placement.flown import (
+    EXPOSURE,
+    RATE,
+    SIZE,
+    camera_beside,
+    candidates,
+    good_serve,
+    times_of,
+)
+
+LOOK = Look(exposure_s=EXPOSURE)
+
+
+def follow(tracer, frames, watch=None):
+    paths = []
+    for f in sorted(frames):
+        traced = tracer.push(frames[f])
+        if traced is not None:
+            paths += traced.paths
+        if watch is not None:
+            watch(tracer)
+    return paths + tracer.finish().paths
+
+
+@pytest.fixture(scope="module")
+def two_serves():
+    camera, rng = camera_beside(), np.random.default_rng(1)
+    first, second = good_serve(1.0), good_serve(4.5, end=1, y=0.1)
+    frames, _ = candidates(camera, first, times_of(0.0, 3.0), rng, clutter=5)
+    more, _ = candidates(camera, second, times_of(3.0 + 1 / RATE, 6.5), rng, clutter=5)
+    return camera, (first, second), {**frames, **more}
+
+
+@pytest.mark.parametrize("look", [LOOK, None], ids=["known-look", "learnt-look"])
+def test_serves_among_clutter_are_followed(two_serves, look):
+    camera, flowns, frames = two_serves
+    tracer = Tracer(camera, RATE, look=look)
+    found = [
+        (t, p)
+        for f in follow(tracer, frames)
+        for t, p in zip(f.path.bounce_times, f.path.bounce_places, strict=True)
+    ]
+    assert tracer.learnt
+    true = [t for flown in flowns for t in flown.touches[:2]]
+    for touch in true:
+        (near,) = [p for t, p in found if abs(t - touch.time) < 0.01]
+        assert near == pytest.approx(touch.place, abs=0.010)  # m, at 720p
+    # and nothing but bounces that were
+    every = [t.time for flown in flowns for t in flown.touches]
+    assert all(min(abs(t - s) for s in every) < 0.02 for t, _ in found)
+
+
+def test_paths_bring_what_was_seen_before_them(two_serves):
+    camera, _, frames = two_serves
+    paths = follow(Tracer(camera, RATE, look=LOOK), frames)
+    second = max(paths, key=lambda p: p.first_seen)
+    times = [t for t, _ in second.history]
+    assert min(times) < second.first_seen - 1.0
+    assert max(times) < second.first_seen + 0.06
+    assert all(
+        len(c) >= len(h) for (_, h), (_, c) in zip(second.history, second.crowd, strict=True)
+    )
+
+
+def test_a_minute_of_random_candidates_holds_no_path_and_no_memory():
+    # 1800 frames of 10 candidates anywhere, each with a picture that is no ball; a quarter of a
+    # gigabyte of pictures goes through
+    camera, rng = camera_beside(), np.random.default_rng(2)
+    tracer = Tracer(camera, 30.0, look=LOOK)
+    held: list[int] = []
+    frames, _ = candidates(camera, None, times_of(0, 2.0), rng, clutter=10)
+    pool = list(frames.values())
+    paths, flights = [], []
+    for k in range(1800):
+        some = pool[int(rng.integers(len(pool)))]
+        points = rng.uniform((0, 0), SIZE, (10, 2))
+        traced = tracer.push(_renamed(some, k, k / 30, points))
+        held.append(len(tracer._frames))
+        if traced is not None:
+            paths += traced.paths
+            flights += traced.flights
+    last = tracer.finish()
+    assert paths + last.paths == []
+    assert len(flights + last.flights) == 0
+    # s of film held at any time: it does not grow with the film
+    assert max(held) < 8 * 30
+    assert max(held[900:]) <= 1.25 * max(held[:900])
+
+
+def _renamed(found, frame, time, points):
+    origins = np.clip(2 * np.rint((points - 19.5) / 2).astype(int), 0, np.array(SIZE) - 40)
+    return replace(found, frame=frame, time_s=time, points=points, origins=origins)
+
+
+def test_the_window_does_not_grow_while_balls_are_followed(two_serves):
+    camera, _, frames = two_serves
+    held: list[int] = []
+    tracer = Tracer(camera, RATE, look=LOOK)
+    shown = sorted(frames)
+    for repeat in range(3):
+        shift = repeat * (shown[-1] + 1)
+        for f in shown:
+            tracer.push(_later(frames[f], shift))
+            held.append(len(tracer._frames))
+    once = len(shown)
+    assert max(held[2 * once :]) <= 1.1 * max(held[:once])
+    assert max(held) / RATE < 5.5  # s
+
+
+def _later(found, shift):
+    return replace(found, frame=found.frame + shift, time_s=found.time_s + shift / RATE)
+
+
+def test_nothing_pushed_is_nothing_found():
+    traced = Tracer(camera_beside(), RATE).finish()
+    assert traced.paths == []
+    assert traced.flights == []
+
+
+def test_shared_errors_of_pictures_scale_with_the_picture():
+    camera = camera_beside()  # 1280 px wide
+    expected = expected_of(camera)
+    assert expected.offset_px == pytest.approx(0.12 * 1280 / 1920)
+    assert expected.drift_px == pytest.approx(0.06 * 1280 / 1920)
