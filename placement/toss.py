@@ -293,20 +293,27 @@ def _seeds(
     if not len(middle):
         return []
     a, b, c = points[middle - d], points[middle], points[middle + d]
-    before = (times[middle] - times[middle - d])[:, None, None, None]
-    after = (times[middle + d] - times[middle])[:, None, None, None]
+    before, after = times[middle] - times[middle - d], times[middle + d] - times[middle]
+    noise = 2.5 * (1.0 * scale + _RAW_SHARE * px_per_m * table.BALL_RADIUS)
     with np.errstate(invalid="ignore"):
-        first = (b[:, None, :, :] - a[:, :, None, :]) / before  # (K, A, B, 2)
-        second = (c[:, None, :, :] - b[:, :, None, :]) / after  # (K, B, C, 2)
-        slow = [np.hypot(v[..., 0], v[..., 1]) < _FASTEST * px_per_m for v in (first, second)]
-        bend = second[:, None] - first[:, :, :, None]  # (K, A, B, C, 2)
-        half = ((before + after) / 2)[..., None]
-        off = bend - pull * half
-        size = np.hypot(off[..., 0], off[..., 1])
-        noise = 2.5 * (1.0 * scale + _RAW_SHARE * px_per_m * table.BALL_RADIUS)
-        limit = noise / half[..., 0] + _BEND * np.linalg.norm(pull) * half[..., 0]
-        good = (size < limit) & slow[0][:, :, :, None] & slow[1][:, None]
-        k, i, j, m = np.nonzero(good)
+        first = (b[:, :, None] - a[:, None]) / before[:, None, None, None]  # (K, B, A, 2)
+        second = (c[:, None] - b[:, :, None]) / after[:, None, None, None]  # (K, B, C, 2)
+        slow = [(v * v).sum(axis=-1) < (_FASTEST * px_per_m) ** 2 for v in (first, second)]
+    # slow pairs are few: of these, those with a candidate in common are looked at
+    n, i = np.nonzero(slow[0].reshape(-1, slow[0].shape[2]))  # n counts the candidates in between
+    follow, m = np.nonzero(slow[1].reshape(-1, slow[1].shape[2]))
+    begin, end = np.searchsorted(follow, n), np.searchsorted(follow, n, side="right")
+    count = end - begin
+    n, i = np.repeat(n, count), np.repeat(i, count)
+    m = m[np.arange(len(n)) + np.repeat(begin - np.cumsum(count) + count, count)]
+    k, j = np.divmod(n, b.shape[1])
+    half = (before + after)[k, None] / 2
+    off = second[k, j, m] - first[k, j, i] - pull * half
+    limit = noise / half[:, 0] + _BEND * float(np.linalg.norm(pull)) * half[:, 0]
+    good = np.hypot(off[:, 0], off[:, 1]) < limit
+    k, i, j, m = k[good], i[good], j[good], m[good]
+    order = np.lexsort((m, j, i, k))
+    k, i, j, m = k[order], i[order], j[order], m[order]
     if not len(k):
         return []
     at = b[k, j]
@@ -321,8 +328,9 @@ def _seeds(
             continue
         s = since[close, f][:, None]
         wanted = at[close] + speed[close] * s + pull * s**2 / 2
-        gap = wanted[:, None] - points[f][None]
-        support[close] += (np.hypot(gap[..., 0], gap[..., 1]) < reach).any(axis=1)
+        gap = wanted[:, None] - points[f][np.isfinite(points[f, :, 0])]
+        gap *= gap
+        support[close] += (gap.sum(axis=-1) < reach**2).any(axis=1)
     order = np.argsort(-support, kind="stable")
     taken: list[int] = []
     for n in order.tolist():
