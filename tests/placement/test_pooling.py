@@ -70,16 +70,20 @@ def test_a_doubtful_path_teaches_nothing():
     assert pool.expectations() == BEFORE
 
 
-def test_films_of_known_values_are_learnt_with_honest_spreads():
-    # 14 films of 10 serves; each film's values are drawn from the expectations, each serve's near
-    # its film's. What the pool expects of a further serve is off by its stated spread (variance 1;
-    # 56 values, sd of their mean square 0.19, so within 0.45), and is narrower than before
+@pytest.mark.parametrize(
+    ("films", "slack"), [pytest.param(14, 0.45, marks=pytest.mark.slow), (4, 0.84)]
+)
+def test_films_of_known_values_are_learnt_with_honest_spreads(films, slack):
+    # films of 10 serves; each film's values are drawn from the expectations, each serve's near its
+    # film's. What the pool expects of a further serve is off by its stated spread (variance 1; of
+    # 14 films 56 values, sd of their mean square 0.19, so within 0.45; of 4 films 16 values, sd
+    # 0.35, so within 0.84), and is narrower than before
     camera, rng = view(), np.random.default_rng(3)
     among = np.array([0.015, 0.01, 0.10, 0.015])
     before = np.array([BEFORE.friction, BEFORE.drag, BEFORE.lift, BEFORE.restitution])
     off, narrower = [], []
     times = np.arange(0.1, 0.95, 1 / 60)
-    for _ in range(14):
+    for _ in range(films):
         film = rng.normal(*before.T)
         film[2] = max(film[2], 0.4)  # lift is never held at its lower limit
         pool = Pool(BEFORE)
@@ -98,5 +102,5 @@ def test_films_of_known_values_are_learnt_with_honest_spreads():
         found = np.array([after.friction, after.drag, after.lift, after.restitution])
         off.append((found[:, 0] - rng.normal(film, among)) / found[:, 1])
         narrower.append(found[:, 1] / before[:, 1])
-    assert np.mean(np.square(off)) == pytest.approx(1.0, abs=0.45)
+    assert np.mean(np.square(off)) == pytest.approx(1.0, abs=slack)
     assert np.mean(narrower, axis=0).max() < 0.9

@@ -77,13 +77,21 @@ def draw(rng) -> np.ndarray:
     return theta
 
 
-def test_intervals_hold_the_spin_as_often_as_they_say():
-    # 100 serves from a start without spin: of 200 intervals of 95 % at least 0.91 hold (2.6
-    # standard deviations of the count below 0.95), and that they are no wider than they must be
-    # shows in that not all do
+@pytest.mark.parametrize(
+    ("serves", "least"),
+    [
+        # of up to 200 intervals of 95 % at least 0.91 hold: 2.6 standard deviations of the count
+        # below 0.95; of up to 30, 2.5 of them
+        pytest.param(100, 0.91, marks=pytest.mark.slow),
+        (15, 0.85),
+    ],
+)
+def test_intervals_hold_the_spin_as_often_as_they_say(serves, least):
+    # from a start without spin; that they are no wider than they must be shows in that, of many,
+    # not all hold
     camera, rng = view(), np.random.default_rng(8)
     inside, given = [], 0
-    for _ in range(100):
+    for _ in range(serves):
         theta = draw(rng)
         seen = pictures(camera, theta, 2, np.arange(0.1, 0.95, 1 / 60), 0.25, rng)
         start = theta + rng.normal(0, 1, 18) * np.array(
@@ -98,8 +106,10 @@ def test_intervals_hold_the_spin_as_often_as_they_say():
             if np.isfinite(found.value):
                 given += 1
                 inside.append(found.low <= true <= found.high)
-    assert given > 150
-    assert 0.91 <= np.mean(inside) < 1.0
+    assert given > 1.5 * serves
+    assert np.mean(inside) >= least
+    if serves >= 100:
+        assert np.mean(inside) < 1.0
 
 
 def test_more_starts_find_a_spin_that_one_start_misses():
@@ -110,7 +120,7 @@ def test_more_starts_find_a_spin_that_one_start_misses():
     theta[11] = 0.4
     times = np.arange(0.1, 0.9, 1 / 60)
     costs = []
-    for _ in range(12):
+    for _ in range(6):
         seen = pictures(camera, theta, 2, times, 0.25, rng)
         start = theta.copy()
         start[6:9] = (0, -120, 0)
@@ -124,15 +134,19 @@ def test_more_starts_find_a_spin_that_one_start_misses():
     assert max(costs) > 1.0
 
 
-def test_errors_that_pictures_share_are_in_the_covariance():
+@pytest.mark.parametrize(
+    ("draws", "slack"), [pytest.param(160, 0.25, marks=pytest.mark.slow), (40, 0.5)]
+)
+def test_errors_that_pictures_share_are_in_the_covariance(draws, slack):
     # a common offset of 0.2 px and a slow wave of 0.1 px beside noise of 0.15 px: the places'
-    # errors over the stated ones keep unit variance; 160 draws of 2 places x 2 axes, 25 %
+    # errors over the stated ones keep unit variance; of 160 draws of 2 places x 2 axes within
+    # 25 %, and of a quarter of them, whose mean square scatters twice as widely, within 50 %
     camera, rng = view(), np.random.default_rng(5)
     expect = Expectations(offset_px=0.2, drift_px=0.1)
     times = np.arange(0.1, 1.0, 1 / 60)
     truth = np.array([p[0, :2] for p in Model(SERVE[None], 2).places])
     ratios = []
-    for _ in range(160):
+    for _ in range(draws):
         seen = pictures(camera, SERVE, 2, times, 0.15, rng)
         phase = 2 * np.pi * ((times - times[0]) / (times[-1] - times[0]) + rng.random())
         shared = rng.normal(0, 0.2, 2) + 0.1 * np.sqrt(2) * np.sin(phase)[:, None]
@@ -141,4 +155,4 @@ def test_errors_that_pictures_share_are_in_the_covariance():
         assert path is not None
         sd = np.sqrt(np.stack([np.diag(c) for c in path.bounce_covariances]))
         ratios.append((path.bounce_places - truth) / sd)
-    assert np.mean(np.square(ratios)) == pytest.approx(1.0, abs=0.25)
+    assert np.mean(np.square(ratios)) == pytest.approx(1.0, abs=slack)
