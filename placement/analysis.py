@@ -192,7 +192,8 @@ class Analysis:
     sha256 : str
     version : str
     settings : mapping
-        Everything that was chosen, as JSON values.
+        Everything that was chosen, as JSON values; where the film itself told the readout or the
+        slow motion, what it told.
     stands : tuple of Stand
         In time order; more than one if the stand was moved.
     bounces : tuple of Bounce

@@ -63,7 +63,7 @@ def _add_settings(p: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     p.add_argument(
         "--readout", type=_between(0, 100), default=0.0, metavar="MS",
-        help="time in which the phone reads a picture's rows, ms (0: not known)",
+        help="time in which the phone reads a picture's rows, ms (found from the ball if 0)",
     )  # fmt: skip
     _add_slow_motion(p)
     p.add_argument(

@@ -39,6 +39,7 @@ from placement.doubles import without_doubles
 from placement.last_fit import fit_last
 from placement.paths import FollowedPath
 from placement.reading import Film, FilmReader, Sight
+from placement.readout import find_readout
 from placement.timing import (
     find_factor,
     hinted_factor,
@@ -89,7 +90,8 @@ class Settings:
     band_m : float
         Half-width of the half-long band about the end line, m.
     readout_s : float
-        Time in which the sensor's rows are read, s; 0 if unknown.
+        Time in which the sensor's rows are read, s; found from the paths, as far as they tell it,
+        if 0.
     receiver_hand : str, optional
         "left" or "right"; adds nothing to the classes by thirds.
     slow_motion : float, optional
@@ -226,6 +228,7 @@ class _Run:
             calibrate_corners(
                 settings.corners_px, (self.info.width, self.info.height), fov_deg=settings.fov_deg
             )
+        self.readout_s = settings.readout_s
         self.held: list[Candidates] = []
         self.stretches: list[_Stretch] = []
         self.tracer: Tracer | None = None
@@ -258,7 +261,11 @@ class _Run:
             clip=self.clip,
             sha256=sha256,
             version=tool_version(),
-            settings={**self.settings.as_json(), "slow_motion": k},
+            settings={
+                **self.settings.as_json(),
+                "slow_motion": k,
+                "readout_s": round(self.readout_s, 5),
+            },
             stands=stands,
             bounces=tuple(replace(b, time_s=k * b.time_s) for b in bounces),
             serves=tuple(stretched(s, k) for s in serves),
@@ -441,6 +448,8 @@ class _Run:
         began = time.perf_counter()
         bounces: list[Bounce] = []
         serves: list[Serve] = []
+        given = self.readout_s
+        stands = []
         for s in self.stretches:
             paths = [
                 p
@@ -448,15 +457,20 @@ class _Run:
                 if s.start_s <= p.first_seen and p.last_seen <= min(s.end_s, end_s) + 0.05
             ]
             camera, expected = s.calibration.camera, expected_of(s.calibration.camera)
-            readout = self.settings.readout_s
-            paths = without_doubles(camera, paths, expected, readout_s=readout)
+            paths = without_doubles(camera, paths, expected, readout_s=given)
+            stands.append((camera, paths, expected))
+        if not given:
+            readout = find_readout(stands)
+            if readout is not None and readout.usable(self.info.fps):
+                self.readout_s = readout.seconds
+        for s, (camera, paths, expected) in zip(self.stretches, stands, strict=True):
             some, found = find_serves(
                 s.calibration,
-                fit_last(camera, paths, expected, readout_s=readout),
+                fit_last(camera, paths, expected, readout_s=self.readout_s),
                 band_m=self.settings.band_m,
                 first_s=s.start_s,
                 last_s=min(s.end_s, end_s),
-                readout_s=readout,
+                readout_s=self.readout_s,
             )
             shift, number = len(bounces), len(serves)
             bounces += [b if b.serve is None else replace(b, serve=b.serve + number) for b in some]

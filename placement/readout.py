@@ -1,0 +1,109 @@
+"""How long the sensor takes to read its rows, told by the ball's flight.
+
+A rolling shutter reads one row after another: a ball seen low in the picture was seen later than
+one high in it, by the readout times the share of the height between them. One readout holds for all
+paths of a film. Each fitted path tells how its residuals change with the readout once its own
+unknowns have given way; together these linear equations have one solution and its spread.
+
+Source: linear least squares with unknowns common to groups: Triggs et al., Bundle Adjustment
+(2000), section 6.1 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Camera
+from placement.derivatives import Traced, project_with_slopes
+from placement.path_solver import Problem, huber_weights
+from placement.paths import FollowedPath
+from placement.trajectory import Expectations
+
+_SURE = 3.0  # standard deviations from none, from which a readout is used
+_FEWEST = 3  # paths
+
+
+@dataclass(frozen=True, slots=True)
+class Readout:
+    """The time in which a sensor's rows are read, first to last.
+
+    Attributes
+    ----------
+    seconds, sd_s : float
+    n_paths : int
+        Paths that told it.
+    """
+
+    seconds: float
+    sd_s: float
+    n_paths: int
+
+    def usable(self, fps: float) -> bool:
+        """Whether it is clearly more than none and no longer than a frame at `fps`."""
+        return _SURE * self.sd_s < self.seconds <= 1 / fps
+
+
+def find_readout(
+    stands: Sequence[tuple[Camera, Sequence[FollowedPath], Expectations]],
+    *,
+    readout_s: float = 0.0,
+) -> Readout | None:
+    """The readout that suits all paths of a film best.
+
+    Parameters
+    ----------
+    stands : sequence of (Camera, sequence of FollowedPath, Expectations)
+        For each place of the camera, the paths seen from there and what they were fitted with.
+    readout_s : float
+        With which they were fitted.
+
+    Returns
+    -------
+    Readout or None
+        None where too few paths tell it. Its spread is wider where paths contradict each other.
+    """
+    shares = [
+        _share(camera, path, expectations, readout_s)
+        for camera, paths, expectations in stands
+        for path in paths
+    ]
+    told = np.array([s for s in shares if s is not None and s[0] > 0])
+    if len(told) < _FEWEST:
+        return None
+    information, score = told.T
+    change = float(score.sum() / information.sum())
+    squares = float(((score - information * change) ** 2 / information).sum())
+    excess = max(1.0, squares / (len(told) - 1))  # Birge, Phys. Rev. 40:207 (1932), from memory
+    return Readout(readout_s + change, float(np.sqrt(excess / information.sum())), len(told))
+
+
+def _share(
+    camera: Camera, followed: FollowedPath, expectations: Expectations, readout_s: float
+) -> tuple[float, float] | None:
+    """What a path tells of a change of the readout: information, and that times the change."""
+    path = followed.path
+    problem = Problem(camera, followed.sightings, path.n_bounces, expectations, readout_s)
+    at = problem.evaluate(Traced(path.theta, path.n_bounces).left)
+    if not np.isfinite(at.rows).all():
+        return None
+    position, velocity, _ = at.traced.at(problem.times)
+    _, slopes = project_with_slopes(camera, position)
+    lag = problem.points[:, 1] / camera.size[1] - 0.5
+    moved = (slopes @ velocity[:, :, None])[:, :, 0] * lag[:, None]
+    column = (problem.whiten @ moved[:, :, None]).ravel()
+    weight = huber_weights(at.rows)
+    weight /= max(1.0, path.misfit**2)
+    weighted = at.jacobian.T * weight
+    normal = weighted @ at.jacobian + at.prior_jacobian.T @ at.prior_jacobian
+    slope = weighted @ at.rows + at.prior_jacobian.T @ at.prior_rows
+    cross = weighted @ column
+    try:
+        freed = np.linalg.solve(normal, np.column_stack([cross, slope]))
+    except np.linalg.LinAlgError:
+        return None
+    information = float(column @ (weight * column) - cross @ freed[:, 0])
+    score = -float(column @ (weight * at.rows) - cross @ freed[:, 1])
+    return information, score

@@ -1,0 +1,92 @@
+"""The time a sensor takes to read its rows, from balls flown by SciPy and read row by row."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from calibration import Camera
+from placement.paths import FollowedPath
+from placement.readout import Readout, find_readout
+from placement.tracing import expected_of
+from placement.trajectory import Sightings, first_guess, fit_path
+from tests.placement import flown
+
+SD = 0.25  # px
+
+
+def _seen(
+    camera: Camera, serve: flown.Flown, times: np.ndarray, readout_s: float, rng
+) -> FollowedPath:
+    """A serve's pictures, each taken when the row that it lies in is read, and its plain fit."""
+    taken = times.copy()
+    for _ in range(4):  # the row depends on the instant, and the instant on the row
+        rows = flown.pixels(camera, serve.at(taken))[:, 1]
+        taken = times + readout_s * (rows / camera.size[1] - 0.5)
+    points = flown.pixels(camera, serve.at(taken)) + rng.normal(0, SD, (len(times), 2))
+    sightings = Sightings(times, points, np.tile(SD**2 * np.eye(2), (len(times), 1, 1)))
+    touches = [t for t in serve.touches if times[0] < t.time < times[-1]]
+    expected = expected_of(camera)
+    start = first_guess(
+        [t.time for t in touches], touches[0].place, touches[0].incoming,
+        [t.outgoing for t in touches], expected,
+    )  # fmt: skip
+    path = fit_path(camera, sightings, start, len(touches), expected)
+    assert path is not None
+    return FollowedPath(
+        path, np.rint(times * flown.RATE).astype(int), sightings, np.ones(len(times), bool), (),
+        float(times[0]), float(times[-1]),
+    )  # fmt: skip
+
+
+def _film(readout_s: float, seed: int, n: int = 20) -> tuple[Camera, list[FollowedPath]]:
+    camera, rng = flown.camera_beside(), np.random.default_rng(seed)
+    paths = []
+    for k in range(n):
+        begin = 1.0 + 2 * k
+        serve = flown.good_serve(begin, end=1 if k % 2 else -1, y=0.5 * np.sin(k))
+        paths.append(
+            _seen(camera, serve, flown.times_of(begin + 0.05, begin + 0.8), readout_s, rng)
+        )
+    return camera, paths
+
+
+@pytest.mark.parametrize("readout_s", [0.0, 0.012, 0.016])
+def test_the_readout_is_found_within_its_spread(readout_s):
+    camera, paths = _film(readout_s, seed=2)
+    found = find_readout([(camera, paths, expected_of(camera))])
+    assert found is not None
+    assert found.n_paths == len(paths)
+    assert found.sd_s < 0.003
+    # 3 standard deviations: 99.7 % of fair estimates
+    assert found.seconds == pytest.approx(readout_s, abs=3 * found.sd_s)
+    assert found.usable(flown.RATE) == (readout_s > 0)
+
+
+def test_paths_fitted_with_a_readout_tell_the_same():
+    camera, paths = _film(0.012, seed=5)
+    stands = [(camera, paths, expected_of(camera))]
+    plain, other = find_readout(stands), find_readout(stands, readout_s=0.004)
+    assert plain is not None
+    assert other is not None
+    # the fits are the same; told that 4 ms were taken off already, the rest is as much shorter
+    assert other.seconds == pytest.approx(plain.seconds, abs=plain.sd_s)
+
+
+def test_too_few_paths_tell_nothing():
+    camera, paths = _film(0.012, seed=5, n=2)
+    assert find_readout([(camera, paths, expected_of(camera))]) is None
+    assert find_readout([]) is None
+
+
+@pytest.mark.parametrize(
+    ("readout", "usable"),
+    [
+        pytest.param(Readout(0.010, 0.003, 5), True, id="clear"),
+        pytest.param(Readout(0.010, 0.004, 5), False, id="vague"),
+        pytest.param(Readout(-0.010, 0.002, 5), False, id="negative"),
+        pytest.param(Readout(0.018, 0.002, 5), False, id="longer-than-a-frame"),
+    ],
+)
+def test_only_a_clear_and_possible_readout_is_used(readout, usable):
+    assert readout.usable(60.0) is usable
