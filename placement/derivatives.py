@@ -489,6 +489,24 @@ class Traced:
         """Derivatives (..., P) by `left` turned into derivatives by `theta`."""
         return slopes @ np.linalg.inv(self.theta_slopes())
 
+    def state_slopes(self, velocity: np.ndarray, parts: Parts) -> np.ndarray:
+        """Derivatives of positions and velocities by `left`, shape (N, 6, P).
+
+        `velocity` and `parts` are those that `at` has returned for sorted times.
+        """
+        slopes = self._differentiated()
+        out = np.empty((len(velocity), 6, slopes.chain.shape[2]))
+        for k, a, b, since, far in parts.pieces:
+            begin, arc = slopes.chain[k], self._flights[k]
+            bent = (slopes.rates[k] @ begin[3:11]).reshape(far.shape[1], 3, -1)
+            quick = arc.weights(since)[1]
+            pull = np.array([arc.acceleration(v) for v in velocity[a:b].tolist()])
+            out[a:b, :3] = begin[:3] + since[:, None, None] * begin[3:6]
+            out[a:b, :3] += np.tensordot(far, bent, axes=1) - velocity[a:b, :, None] * begin[11]
+            out[a:b, 3:] = begin[3:6] + np.tensordot(quick, bent, axes=1)
+            out[a:b, 3:] -= pull[:, :, None] * begin[11]
+        return out
+
     def picture_slopes(self, gain: np.ndarray, velocity: np.ndarray, parts: Parts) -> np.ndarray:
         """`gain` (N, 2, 3) times the derivatives of the positions by `left`, shape (N, 2, P).
 

@@ -7,7 +7,7 @@ toss is seen, the stroke was not later than the path's first sighting; how much 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +16,7 @@ from calibration.camera import Camera
 from placement.paths import FollowedPath
 from placement.release import Junction, find_release
 from placement.toss import Frames, Throw, Toss, ball_radius_px, find_throws, frames_of
-from placement.trajectory import Expectations, Model, Path, Sightings, fit_path
+from placement.trajectory import Expectations, Path, Sightings, fit_path
 
 _BEFORE = 1.15  # s of candidates before the path that are looked at
 _EARLIEST, _LATEST = 0.48, 0.012  # s before the first bounce, of a stroke
@@ -149,16 +149,6 @@ def _lateness(camera: Camera, followed: FollowedPath, readout_s: float) -> float
     return readout_s * (row / camera.size[1] - 0.5)
 
 
-def _state(times: np.ndarray) -> Callable[[Model], np.ndarray]:
-    """Of a path: its places and velocities at `times` (N,), in a row of 6 N."""
-
-    def places_and_speeds(model: Model) -> np.ndarray:
-        both = np.concatenate([model.at(times), model.velocity_at(times)], axis=2)
-        return both.reshape(len(model.batch), -1)
-
-    return places_and_speeds
-
-
 def _meeting(
     camera: Camera, path: Path, throw: Throw, frames: Frames, first_bounce_time: float
 ) -> _Meeting | None:
@@ -173,7 +163,7 @@ def _meeting(
     gap = there - here
     rough = int(np.nanargmin(np.where(np.isfinite(gap).all(axis=1), np.sum(gap**2, axis=1), 1e9)))
     knots = np.unique(np.clip(rough + np.array([-60, -20, 0, 20, 60]), 0, len(times) - 1))
-    _, spread = path.propagate(_state(times[knots]))
+    _, spread = path.states(times[knots])
     slopes = throw.slopes(times[knots])
     costs = np.full(len(times), np.inf)
     nearest = np.abs(np.arange(len(times))[:, None] - knots).argmin(axis=1)
@@ -281,8 +271,8 @@ def _unmet(path: Path, first: float, seen_before: bool, first_bounce_time: float
     else:
         contact, sd = first_bounce_time - _HIDDEN[0], _HIDDEN[1]
     contact = max(contact, first_bounce_time - _EARLIEST - 0.05)
-    value, covariance = path.propagate(_state(np.array([contact - sd, contact, contact + sd])))
-    speeds = value.reshape(3, 6)[:, 3:]
+    value, covariance = path.states(np.array([contact - sd, contact, contact + sd]))
+    speeds = value[:, 3:]
     paces = np.linalg.norm(speeds, axis=1)
     ahead = speeds[1] / max(float(paces[1]), 1e-9)
     variance = float(ahead @ covariance[9:12, 9:12] @ ahead) + ((paces[2] - paces[0]) / 2) ** 2

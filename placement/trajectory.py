@@ -179,6 +179,19 @@ class Path:
         jacobian = traced.by_theta(jacobian)
         return points, jacobian @ self.covariance @ jacobian.transpose(0, 2, 1)
 
+    def states(self, times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Positions and velocities at sorted `times` (N,), and their covariance by first order.
+
+        Returns
+        -------
+        values : ndarray, shape (N, 6)
+        covariance : ndarray, shape (6 N, 6 N)
+        """
+        traced = self._traced
+        position, velocity, parts = traced.at(np.asarray(times))
+        slopes = traced.by_theta(traced.state_slopes(velocity, parts)).reshape(6 * len(times), -1)
+        return np.concatenate([position, velocity], axis=1), slopes @ self.covariance @ slopes.T
+
     def propagate(self, function: Any) -> tuple[np.ndarray, np.ndarray]:
         """A function of a `Model` and its covariance by first order.
 

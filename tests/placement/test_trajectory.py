@@ -179,6 +179,26 @@ def test_pictures_of_a_path_come_with_their_spread():
     )
 
 
+def test_states_of_a_path_come_with_their_spread():
+    camera = view()
+    rng = np.random.default_rng(5)
+    seen = pictures(camera, SERVE, 2, np.arange(0.05, 0.85, 1 / 60), 0.4, rng)
+    path = fit_path(camera, seen, SERVE, 2, Expectations())
+    times = np.array([-0.15, -0.02, 0.12, 0.3]) + path.bounce_times[0]
+
+    def by_batch(model):
+        both = np.concatenate([model.at(times), model.velocity_at(times)], axis=2)
+        return both.reshape(len(model.batch), -1)
+
+    values, spread = path.propagate(by_batch)  # by differences over a batch of paths
+    states, covariance = path.states(times)
+    np.testing.assert_allclose(states.ravel(), values, atol=2e-4)
+    scale = np.sqrt(np.diag(spread))
+    np.testing.assert_allclose(
+        covariance / np.outer(scale, scale), spread / np.outer(scale, scale), atol=0.03
+    )
+
+
 def test_first_guess_holds_what_it_is_given():
     guess = first_guess(
         [0.4], np.array([0.1, 0.2]), np.array([3.0, 0.0, -2.0]), [np.array([2.1, 0.0, 1.8])],
