@@ -21,6 +21,8 @@ from placement.tracks import Run
 
 _LONGEST_GAP = 0.2  # s between the last sighting before and the first after
 _OVERLAP = 0.04  # s by which the first may reach past the second's beginning
+# m below and above the net's top where a ball's centre is when it touches the net
+_NET_BELOW, _NET_ABOVE = 0.03, 0.04
 _FEWEST = 8  # sightings on both sides together
 _RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
 _WORST = 2.0  # times the expected scatter
@@ -175,6 +177,48 @@ def find_meetings(
                 if meeting is not None:
                     meetings.append(meeting)
     return meetings
+
+
+def parted_at_net(
+    camera: Camera, chain: Sequence[Meeting]
+) -> tuple[list[list[Meeting]], list[list[Meeting]]]:
+    """A chain cut where a kink may be a touch of the net, which lies before the table there.
+
+    Parameters
+    ----------
+    camera : Camera
+    chain : sequence of Meeting
+
+    Returns
+    -------
+    parts : list of list of Meeting
+        The stretches beside such kinks.
+    kinks : list of list of Meeting
+        Each such kink by itself, as the bounce that it may be all the same.
+    """
+    if len(chain) < 2:
+        return [list(chain)], []
+    parts: list[list[Meeting]] = [[]]
+    kinks: list[list[Meeting]] = []
+    for m in chain:
+        if _before_it_the_net(camera, m):
+            kinks.append([m])
+            parts.append([])
+        else:
+            parts[-1].append(m)
+    return [p for p in parts if p], kinks
+
+
+def _before_it_the_net(camera: Camera, meeting: Meeting) -> bool:
+    """Whether the line of sight to a bounce passes the net's top."""
+    eye = camera.centre
+    spot = np.array([*meeting.place, table.BALL_RADIUS])
+    if eye[0] * spot[0] >= 0:
+        return False
+    share = eye[0] / (eye[0] - spot[0])
+    y, z = (eye + share * (spot - eye))[1:]
+    above = z - table.NET_HEIGHT
+    return bool(abs(y) < table.NET_SPAN / 2 and -_NET_BELOW < above < _NET_ABOVE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,6 +16,8 @@ from placement.trajectory import Model, Path
 if TYPE_CHECKING:
     from placement.contacts import Contact
 
+# s between paths that part at the net, by how much they may overlap; m from its top, along, up
+_AT_NET_S, _OVERLAP, _AT_NET_X, _AT_NET_Z = 0.08, 0.02, 0.2, 0.06
 _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
 
 
@@ -70,11 +72,11 @@ def outcome_of(
     reaches_net = np.isfinite(clearance)
     over = float(ndtr(clearance / clearance_sd)) if reaches_net else 0.0
     if landed is not None:
-        touched = (
-            reaches_net
-            and clearance < _TOUCH + 2 * clearance_sd
-            and contacts[landed].path != first.path
-            and _changed_at_net(paths, first, contacts[landed])
+        before, after = paths[first.path], paths[contacts[landed].path]
+        low = reaches_net and clearance < _TOUCH + 2 * clearance_sd
+        touched = before is not after and (
+            (low and _changed_at_net(paths, first, contacts[landed]))
+            or _parted_at_net(before, after)
         )
         if touched:
             return "let", 0.85
@@ -99,6 +101,16 @@ def outcome_of(
     # it should have landed, yet no bounce was seen
     watched = paths[first.path].last_seen - first.time
     return ("good", 0.6) if watched < fall[0] - first.time + 0.05 else ("unclear", 0.5)
+
+
+def _parted_at_net(before: FollowedPath, after: FollowedPath) -> bool:
+    """Whether one path ends and the next begins at the net's top: no one flight explains both."""
+    ends, begins = before.last_seen, after.first_seen
+    if not -_OVERLAP < begins - ends < _AT_NET_S:
+        return False
+    at = [before.path.positions(np.array([ends]))[0], after.path.positions(np.array([begins]))[0]]
+    top = table.NET_HEIGHT + table.BALL_RADIUS
+    return all(abs(p[0]) < _AT_NET_X and abs(p[2] - top) < _AT_NET_Z for p in at)
 
 
 def _changed_at_net(paths: Sequence[FollowedPath], first: Contact, landed: Contact) -> bool:

@@ -17,7 +17,7 @@ from placement import ball_image
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks
 from placement.ball import Candidates
 from placement.ball_image import Look
-from placement.bounces import Meeting, find_meetings
+from placement.bounces import Meeting, find_meetings, parted_at_net
 from placement.lone import follow_from_hidden, follow_on
 from placement.looking import SMOOTH, ball_like, smoothest
 from placement.paths import (
@@ -50,12 +50,14 @@ _RED = 8.0  # levels of Cr by which a ball is redder than what lies behind it, t
 _SURER = 1.5  # times the misfit of the film's better paths, for one to teach the ball's look
 _ENOUGH = 3  # paths that tell how closely the film's paths fit
 _FEWEST, _FEWEST_S = 6, 0.125  # pictures of a ball that a path needs, and s of them
+_PALEST = 5.0  # grey levels of contrast that any ball has
+_SAME_BOUNCE = 0.03  # s
 _PALE = 0.3  # times the film's contrast of balls, below which a path is none's
 _MANY = 20  # measured pictures with which a path may fit more loosely
 _LOOSER = 1.3  # times that, for a path to many pictures
 _ROUGHEST = 2.0  # misfit of the film's better paths beyond which no allowance is made
 # px at 1920 px width by which all pictures of a path may be off alike, and drift along it
-_OFFSET_PX, _DRIFT_PX = 0.12, 0.06
+_OFFSET_PX, _DRIFT_PX = 0.19, 0.06
 _GOOD_PATH = 1.7  # misfit up to which a path is a ball's
 
 
@@ -185,10 +187,19 @@ class Tracer:
         paths: list[FollowedPath] = []
         spent: set[int] = set()
         tried: set[int] = set()
-        complete = [c for c in chains_of(self._meetings) if c[-1].after.times[-1] <= now - _SETTLED]
-        for chain in sorted(complete, key=_length, reverse=True):
-            runs = [chain[0].before, *(m.after for m in chain)]
+        complete: list[list[Meeting]] = []
+        kinks: list[list[Meeting]] = []
+        for chain in chains_of(self._meetings):
+            if chain[-1].after.times[-1] <= now - _SETTLED:
+                parts, at_net = parted_at_net(self.camera, chain)
+                complete += parts
+                kinks += at_net
+        # the longest first; what may be a touch of the net last
+        complete = [*sorted(kinks, key=_length), *sorted(complete, key=_length)]
+        while complete:
+            chain = complete.pop()
             tried |= {id(m) for m in chain}
+            runs = [chain[0].before, *(m.after for m in chain)]
             # other readings of sightings that a longer path has explained need no fit
             if self._explained(runs) >= _ELSEWHERE:
                 spent |= {id(r) for r in runs}
@@ -197,6 +208,12 @@ class Tracer:
             paths.extend(found)
             if found or not self.learnt:
                 spent |= {id(r) for r in runs}
+            # where the net was touched, or a stroke came between, what is left is a path as well
+            last = self._waiting[-1] if self._waiting else None
+            rough = last[2] if last is not None and last[0] is chain else None
+            told = found[0] if found else rough
+            if told is not None:
+                complete.extend(_left_over(chain, told))
         self._meetings = [
             m
             for m in self._meetings
@@ -267,7 +284,7 @@ class Tracer:
         How loose depends on the film: under hard compression no path fits closely.
         """
         misfit = followed.path.misfit
-        if followed.contrast < _PALE * self._contrast:
+        if followed.contrast < max(_PALE * self._contrast, _PALEST if self.learnt else 0.0):
             return False  # an arm in a sleeve
         if followed.measured.sum() < max(_FEWEST, round(_FEWEST_S * self._fps)):
             return False
@@ -357,7 +374,6 @@ class Tracer:
             patches, origins = ball_image.gather(pictures, sizes, pace, tinted=self.look.tinted)
             self.look = ball_image.learn_look(patches, origins, middle, sizes, pace, self.look)
         waiting, self._waiting = self._waiting, []
-        waiting.sort(key=lambda w: _length(w[0]), reverse=True)
         again: list[FollowedPath | None] = []
         told: set[Member] = set()  # sightings that a surely good path explains
         for chain, window, rough, _ in waiting:
@@ -403,6 +419,18 @@ def _length(chain: list[Meeting]) -> float:
 
 def _merit(arc: BallArc) -> float:
     return len(arc.run.times) - 6 * arc.misfit
+
+
+def _left_over(chain: list[Meeting], followed: FollowedPath) -> list[list[Meeting]]:
+    """Stretches of a chain with whose bounces a path has nothing to do."""
+    times = followed.path.bounce_times
+    stretches: list[list[Meeting]] = [[]]
+    for m in chain:
+        if np.abs(times - m.time).min() < _SAME_BOUNCE:
+            stretches.append([])
+        else:
+            stretches[-1].append(m)
+    return [s for s in stretches if s and len(s) < len(chain)]
 
 
 def _members_in(runs: Sequence[Run]) -> list[Member]:
