@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from placement.pipeline import Settings, analyse
+from placement.reading import Film, read_sights
 from placement.timing import (
     FactorSearch,
     find_factor,
@@ -117,6 +118,23 @@ def test_a_clip_told_in_real_time():
     assert real.duration_s == pytest.approx(info.duration_s / 4, abs=1e-9)
 
 
+def test_sights_of_a_slow_film_are_timed_as_filmed(tmp_path):
+    """Stamps twice as far apart, told to play twice as slowly: the times of the film itself."""
+    times = []
+    for factor in (1, FACTOR):
+        info = probe_clip(restamped(SAMPLE, tmp_path / f"{factor}.mp4", factor, 0.4))
+        film = Film(
+            path=info.path, width=info.width, height=info.height, fps=factor * info.fps,
+            slow_motion=factor,
+        )  # fmt: skip
+        sights = list(read_sights(film))
+        times.append([s.time_s for s in sights])
+        found = [s.found for s in sights if s.found is not None]
+        times[-1] += [f.time_s for f in found] + [f.near_s for f in found]
+    np.testing.assert_allclose(times[1], times[0], rtol=0, atol=1e-5)
+
+
+@pytest.mark.slow
 def test_a_film_stored_slower_is_measured_as_the_film_itself(tmp_path):
     """The same pictures under other stamps: places, paces and spins are the same, times twice."""
     until = 3.3
