@@ -12,7 +12,9 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
+from placement.doubles import without_doubles
 from placement.serves import find_serves
+from placement.tracing import expected_of
 from tests.placement.flown import (
     DRAG,
     Flown,
@@ -101,6 +103,18 @@ def test_let():
 def test_a_low_serve_that_keeps_its_speed_is_good():
     flown = over_net_by(0.006, 2.0)
     _, (serve,) = told(seen(CAMERA, flown, times_of(1.0, 1.95), np.random.default_rng(4)))
+    assert serve.outcome == "good"
+
+
+def test_a_low_serve_seen_in_two_parts_is_no_let():
+    # the net's post hides it for two frames: both parts are one flight
+    flown = over_net_by(0.006, 2.0)
+    at_net, rng = time_at_net(flown), np.random.default_rng(14)
+    parts = [
+        seen(CAMERA, flown, times_of(1.0, at_net - 0.015), rng),
+        seen(CAMERA, flown, times_of(at_net + 0.025, 1.9), rng),
+    ]
+    _, (serve,) = told(*without_doubles(CAMERA, parts, expected_of(CAMERA)))
     assert serve.outcome == "good"
 
 
