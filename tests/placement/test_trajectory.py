@@ -134,16 +134,20 @@ def test_unknown_solver_is_named():
         fit_path(view(), seen, ONE, 1, Expectations(), solver="none")
 
 
-def test_stated_errors_are_as_large_as_the_errors():
+@pytest.mark.parametrize(
+    ("draws", "slack"), [pytest.param(500, 0.10, marks=pytest.mark.slow), (100, 0.22)]
+)
+def test_stated_errors_are_as_large_as_the_errors(draws, slack):
     # unknowns drawn from the expectations, pictures with noise: errors over stated sd have unit
-    # variance within 10 %. Begun at the truth, so that the spread of the best fit is tested, not
-    # the way there; 500 draws of 2 places x 2 axes
+    # variance, within 10 % for 500 draws of 2 places x 2 axes, and within 22 % for a fifth of them,
+    # whose mean square scatters sqrt(5) times as widely. Begun at the truth, so that the spread of
+    # the best fit is tested, not the way there
     camera = view()
     rng = np.random.default_rng(11)
     expect = Expectations(spin=(0.0, 40.0))
     times = np.arange(0.1, 1.0, 1 / 60)
     ratios = []
-    for _ in range(500):
+    for _ in range(draws):
         theta = SERVE.copy()
         theta[1:6] += rng.normal(0, 1, 5) * (0.1, 0.1, 0.4, 0.3, 0.2)
         theta[6:9] = rng.normal(0, 40, 3)
@@ -157,7 +161,7 @@ def test_stated_errors_are_as_large_as_the_errors():
         sd = np.sqrt(np.stack([np.diag(c) for c in path.bounce_covariances]))
         ratios.append((path.bounce_places - truth) / sd)
     variance = np.mean(np.array(ratios) ** 2)
-    assert variance == pytest.approx(1.0, abs=0.10)
+    assert variance == pytest.approx(1.0, abs=slack)
 
 
 def test_pictures_of_a_path_come_with_their_spread():
