@@ -51,7 +51,7 @@ def _make(kind, folder):
     elif kind == "sound":
         _sound(path)
     elif kind == "cut":  # the index stands at the end of an MP4: cut off, nothing can be found
-        _film(path, noise=True)
+        _film(path, (160, 120), noise=True)
         path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
     elif kind == "one":
         _film(path, n=1)
