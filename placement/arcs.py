@@ -117,8 +117,8 @@ def fit_arc(
     pull = (solution * _PRIOR - _EXPECTED) ** 2
     free = max(2.0, 2 * len(dt) - 3.0)
     misfit = float(np.sqrt((gap.sum() + pull.sum()) / free))
-    if misfit > _WORST:
-        return None
+    if not misfit <= _WORST:
+        return None  # nor where a sighting is no number
     axis = np.concatenate([rotation[2], np.zeros(3)])
     vague = float(np.sqrt(axis @ np.linalg.solve(normal, axis))) / depth
     return BallArc(run, centre, position, velocity, acceleration, misfit, vague)

@@ -379,10 +379,14 @@ def fit_path(
     Raises
     ------
     ValueError
-        If there is no such solver.
+        If there is no such solver, or `n_bounces` is below 1.
     """
     if solver not in SOLVERS:
         raise ValueError(f"solver must be one of {sorted(SOLVERS)}, got {solver!r}")
+    if n_bounces < 1:
+        raise ValueError(f"n_bounces must be 1 or more, got {n_bounces}")
+    if not len(sightings.times) or not np.isfinite(sightings.points).all():
+        return None
     problem = Problem(camera, sightings, n_bounces, expectations, readout_s)
     begin = Traced(np.array(start, dtype=float), n_bounces).left
     left = SOLVERS[solver](problem, begin, most_steps)
