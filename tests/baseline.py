@@ -46,10 +46,7 @@ def baseline(film: Path, corners_px: np.ndarray) -> tuple[pd.DataFrame, pd.DataF
         return _bounces_frame([]), _serves_frame([])
     rate = 1 / float(np.median(np.diff(times)))
     reach = _REACH * width / 1920 * 60 / rate
-    try:
-        linked = _link(blobs, reach, memory=2)
-    except trackpy.SubnetOversizeException:
-        linked = _link(blobs, reach / 3, memory=1)
+    linked = _link(blobs, reach)
     homography = fit_homography(corners_px, table.CORNERS[:, :2])
     found: list[tuple[float, float, float]] = []
     for _, track in linked.groupby("particle"):
@@ -59,12 +56,21 @@ def baseline(film: Path, corners_px: np.ndarray) -> tuple[pd.DataFrame, pd.DataF
     return _bounces_frame(found), _serves_frame(found)
 
 
-def _link(blobs: pd.DataFrame, reach: float, *, memory: int) -> pd.DataFrame:
-    """The blobs with the number of the particle each belongs to."""
+def _link(blobs: pd.DataFrame, reach: float) -> pd.DataFrame:
+    """The blobs with the number of the particle each belongs to.
+
+    Among crowds of blobs the library shortens its reach by itself.
+    """
     trackpy.quiet()
     frames = [blobs[blobs["frame"] == k] for k in range(int(blobs["frame"].max()) + 1)]
     # over arrays: trackpy's own way through a DataFrame uses what pandas is about to drop
-    names = trackpy.link_iter([f[["x", "y"]].to_numpy() for f in frames], reach, memory=memory)
+    names = trackpy.link_iter(
+        [f[["x", "y"]].to_numpy() for f in frames],
+        reach,
+        memory=2,
+        adaptive_stop=reach / 20,
+        adaptive_step=0.7,
+    )
     return pd.concat(
         [f.assign(particle=particles) for f, (_, particles) in zip(frames, names, strict=True)]
     )
