@@ -147,7 +147,9 @@ def _parser(name: str) -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, help="say the version and leave")
     if name == "":
         return parser
-    subparsers = parser.add_subparsers(metavar="COMMAND", help=argparse.SUPPRESS)
+    subparsers = parser.add_subparsers(
+        prog="serve-placement", metavar="COMMAND", help=argparse.SUPPRESS
+    )
     if name in _FILM:
         import_module(_FILM[name]).add_commands(subparsers)
     elif any(name in group for group in GROUPS.values()):
