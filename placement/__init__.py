@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from placement.analysis import Analysis
-    from placement.pipeline import Cancelled, Progress, Settings, analyse
+    from placement.pipeline import Cancelled, Progress, analyse
     from placement.results import write_results
+    from placement.settings import Settings
 
 __all__ = [
     "Analysis", "Cancelled", "Progress", "Settings", "__version__", "analyse", "write_results",
@@ -22,7 +23,7 @@ _HOMES = {
     "Analysis": "placement.analysis",
     "Cancelled": "placement.pipeline",
     "Progress": "placement.pipeline",
-    "Settings": "placement.pipeline",
+    "Settings": "placement.settings",
     "analyse": "placement.pipeline",
     "write_results": "placement.results",
 }

@@ -15,9 +15,8 @@ Source of the shading: a matt surface in any distant light is described to about
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -28,16 +27,15 @@ _NOISE = 2.0  # grey levels, least noise assumed of a pixel
 _GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly)
 _LINEAR = (255 * (np.arange(256) / 255) ** _GAMMA).astype(np.float32)
 _SLOPE = np.maximum(_GAMMA * (np.arange(256) / 255) ** (_GAMMA - 1), 0.1).astype(np.float32)
-_LEARN_FROM = 80  # pictures, spread over what there is
-_MARGIN = 2.5  # px around the outline that are looked at
+MARGIN = 2.5  # px around the outline that are looked at
 _LEAST_SD = 0.06  # px: what compression and a ball's stamp leave
 _STEPS = 5
 _STILL = 0.004  # px: a picture whose next step is shorter than this is done
 _FARTHEST = 1.2  # radii: a centre that wanders farther than this from its guess is not believed
 
 
-#: Shading before anything is learnt: brighter above. Order: see `_shading`.
-_DEFAULT_SHADING = (0.75, 0.0, 0.45, 0.25, 0.0, 0.0, 0.0, 0.0, 0.0)
+#: Shading before anything is learnt: brighter above. Order: see `shading_of`.
+DEFAULT_SHADING = (0.75, 0.0, 0.45, 0.25, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,7 +56,7 @@ class Look:
 
     exposure_s: float = 1 / 250
     blur_px: float = 0.8
-    shading: tuple[float, ...] = _DEFAULT_SHADING
+    shading: tuple[float, ...] = DEFAULT_SHADING
     tinted: bool = False
 
 
@@ -182,7 +180,7 @@ def measure(
         costs=np.full(n, np.inf),
     )
     streaks = np.hypot(*velocities.T) * look.exposure_s
-    reach = radii + _MARGIN + streaks / 2
+    reach = radii + MARGIN + streaks / 2
     sides = np.minimum(2 * np.ceil(reach + 0.3 * radii).astype(int) + 1, patches.shape[2])
     # like sizes together, so that arrays stay full
     order = np.argsort(sides)
@@ -223,14 +221,14 @@ def _measure_alike(
     u = corner[:, 0, None, None] + span[None, :]
     rows = part[:, None, None]
     before, shown, after = (patches[rows, k, v, u].reshape(len(part), -1) for k in range(3))
-    now, background, weight = _light(before, shown, after)
+    now, background, weight = linear_light(before, shown, after)
     grain = _grain(before, after)
     speed = np.hypot(*velocities[part].T)
     heading = (velocities[part] / np.maximum(speed, 1e-6)[:, None]).astype(np.float32)
     start = (local - corner).astype(np.float32)
     radius, streak = radii[part].astype(np.float32), (speed * look.exposure_s).astype(np.float32)
     # like sizes share one array; each picture is judged within its own ball's reach alone
-    reach = 1.3 * radius + _MARGIN + streak / 2
+    reach = 1.3 * radius + MARGIN + streak / 2
     inside = (span - start[:, 0, None, None]) ** 2 + (span[:, None] - start[:, 1, None, None]) ** 2
     within = (inside < (reach**2)[:, None, None]).reshape(len(part), -1)
     pixels = np.maximum(within.sum(axis=1), 9)
@@ -381,7 +379,7 @@ class _Fit:
             ahead: np.ndarray, half: np.ndarray, aside: np.ndarray
         ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
             cover, normal = _covered(ahead, half, aside, radius, heading, streak, blur)
-            picture = root * (cover * _shading(self.look.shading, *normal))
+            picture = root * (cover * shading_of(self.look.shading, *normal))
             target = rooted[0] + rooted[1] * cover
             power = np.einsum("np,np->n", picture, picture) + 1e-6
             level = np.clip(np.einsum("np,np->n", picture, target) / power, 0, 800)
@@ -414,7 +412,7 @@ class _Fit:
         return cost.astype(float), energy.astype(float), outer, slope
 
 
-def _light(
+def linear_light(
     before: np.ndarray, shown: np.ndarray, after: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Linear light of a picture and of its background, and the weight of each pixel.
@@ -435,7 +433,7 @@ def _grain(before: np.ndarray, after: np.ndarray) -> float:
     return float(np.clip(np.percentile(gap**2 / spread, 25) / 0.1015, 0.05, 25.0))
 
 
-def _sphere(
+def covered_sphere(
     du: np.ndarray,
     dv: np.ndarray,
     radius: np.ndarray,
@@ -480,7 +478,7 @@ def _covered(
     streak: np.ndarray,
     blur_px: float,
 ) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """See `_sphere`; takes places along and across the path, and half chords there."""
+    """See `covered_sphere`; takes places along and across the path, and half chords there."""
     # a box as wide as the streak, or as the blur, stands for both along the path
     length = np.sqrt(streak**2 + 12 * np.float32(blur_px) ** 2)
     low = np.maximum(along - half, -length / 2)
@@ -511,7 +509,7 @@ def _covered(
     return cover, (right, up, front)
 
 
-def _shading(
+def shading_of(
     shading: tuple[float, ...], right: np.ndarray, up: np.ndarray, front: np.ndarray
 ) -> np.ndarray:
     """Brightness for surface directions: 1, r, u, f, u f, u u, r u, r f, r r."""
@@ -529,152 +527,3 @@ def _shading(
     out += cf * front
     out += c0
     return np.asarray(out)
-
-
-def learn_look(
-    patches: np.ndarray,
-    origins: np.ndarray,
-    centres: np.ndarray,
-    radii: np.ndarray,
-    velocities: np.ndarray,
-    look: Look,
-) -> Look:
-    """The exposure, blur and shading that explain the pictures best.
-
-    Centres fitted under a wrong shading are all off by the same share of a radius, and shading
-    learnt at those centres keeps them there; so a common shift is tried along with the rest.
-
-    Parameters
-    ----------
-    patches, origins, radii, velocities
-        See `measure`.
-    centres : ndarray, shape (N, 2)
-        (u, v), px, under `look`; none may be NaN.
-    look : Look
-        Where to begin.
-    """
-    chosen = np.linspace(0, len(patches) - 1, min(len(patches), _LEARN_FROM)).round().astype(int)
-    patches, origins, centres = patches[chosen], origins[chosen], centres[chosen]
-    radii, velocities = radii[chosen], velocities[chosen]
-    reach = 1.3 * np.percentile(radii, 90) + _MARGIN
-    reach += 0.4 * look.exposure_s * np.percentile(np.hypot(*velocities.T), 90)
-    side = min(patches.shape[2], 2 * int(np.ceil(reach)) + 1)
-    tried: dict[tuple[float, float, float], tuple[float, Look]] = {}
-
-    def attempt(exposure: float, blur: float, shift: float) -> float:
-        key = (exposure, blur, shift)
-        if key not in tried:
-            begin = replace(look, exposure_s=exposure, blur_px=blur)
-            moved = centres + np.column_stack([np.zeros(len(radii)), shift * radii])
-            tried[key] = _shade(patches, origins, moved, radii, velocities, begin, side)
-        return tried[key][0]
-
-    exposure, blur, shift = look.exposure_s, look.blur_px, 0.0
-    for narrow in (1.0, 0.5):
-        twice = [2.0**-narrow, 2.0**narrow]
-        exposure = _lowest(partial(_swapped, attempt, blur, shift), exposure, twice, times=True)
-        finer = [-0.25 * narrow, 0.25 * narrow]
-        blur = _lowest(partial(_between, attempt, exposure, shift), blur, finer)
-        shift = _lowest(partial(attempt, exposure, blur), shift, [-0.06 * narrow, 0.06 * narrow])
-    return tried[(exposure, blur, shift)][1]
-
-
-def _swapped(
-    attempt: Callable[[float, float, float], float], blur: float, shift: float, exposure: float
-) -> float:
-    return attempt(exposure, blur, shift)
-
-
-def _between(
-    attempt: Callable[[float, float, float], float], exposure: float, shift: float, blur: float
-) -> float:
-    return attempt(exposure, blur, shift)
-
-
-def _lowest(
-    cost: Callable[[float], float], start: float, moves: list[float], *, times: bool = False
-) -> float:
-    """Step down in fixed moves while that lowers the cost; at most five steps each way."""
-    best, at = cost(start), start
-    for move in moves:
-        for _ in range(5):
-            there = at * move if times else at + move
-            if not times and there < -0.5:
-                break
-            if (value := cost(there)) >= best:
-                break
-            best, at = value, there
-    return at
-
-
-def _shade(
-    patches: np.ndarray,
-    origins: np.ndarray,
-    centres: np.ndarray,
-    radii: np.ndarray,
-    velocities: np.ndarray,
-    look: Look,
-    side: int,
-) -> tuple[float, Look]:
-    """Shading fitted at given centres, and the cost that remains with it."""
-    local = centres - origins
-    corner = np.clip(np.rint(local - (side - 1) / 2).astype(int), 0, patches.shape[2] - side)
-    span = np.arange(side)
-    v = corner[:, 1, None, None] + span[:, None]
-    u = corner[:, 0, None, None] + span[None, :]
-    rows = np.arange(len(patches))[:, None, None]
-    before, shown, after = (patches[rows, k, v, u].reshape(len(patches), -1) for k in range(3))
-    now, background, weight = _light(before, shown, after)
-    at = (local - corner).astype(np.float32)
-    grid_u = np.broadcast_to(span[None, :], (side, side)).reshape(1, -1).astype(np.float32)
-    grid_v = np.broadcast_to(span[:, None], (side, side)).reshape(1, -1).astype(np.float32)
-    speed = np.hypot(*velocities.T)
-    heading = (velocities / np.maximum(speed, 1e-6)[:, None]).astype(np.float32)
-    streak = (speed * look.exposure_s).astype(np.float32)[:, None]
-    cover, normal = _sphere(
-        grid_u - at[:, :1],
-        grid_v - at[:, 1:],
-        radii.astype(np.float32)[:, None],
-        heading,
-        streak,
-        look.blur_px,
-    )
-    right, up, front = normal
-    target = now - background * (1 - cover)
-    root = np.sqrt(weight)
-    terms = (
-        np.ones_like(up),
-        right,
-        up,
-        front,
-        up * front,
-        up * up,
-        right * up,
-        right * front,
-        right * right,
-    )
-    shading = look.shading
-    for _ in range(2):
-        picture = cover * _shading(shading, right, up, front)
-        energy = np.einsum("np,np->n", weight * picture, picture) + 1e-6
-        level = np.clip(np.einsum("np,np->n", weight * picture, target) / energy, 1, 800)
-        rest = root * (target - level[:, None] * picture)
-        # pictures that do not fit at all teach nothing
-        trust = 1 / (1 + np.einsum("np,np->n", rest, rest) / rest.shape[1] / 10)
-        rate = (np.sqrt(trust)[:, None] * root * cover) * level[:, None]
-        design = np.stack([(rate * t).ravel() for t in terms])
-        gram = (design @ design.T).astype(float)
-        aim = (np.sqrt(trust)[:, None] * root * target).ravel()
-        # a gentle pull to the default, for films with few pictures
-        ridge = 0.003 * gram[0, 0] + 1e-9
-        solved = np.linalg.solve(
-            gram + ridge * np.eye(9), (design @ aim) + ridge * np.array(_DEFAULT_SHADING)
-        )
-        shading = tuple(float(x) for x in solved / max(solved[0] + solved[3], 1e-3))
-    picture = cover * _shading(shading, right, up, front)
-    energy = np.einsum("np,np->n", weight * picture, picture) + 1e-6
-    level = np.clip(np.einsum("np,np->n", weight * picture, target) / energy, 1, 800)
-    rest = root * (target - level[:, None] * picture)
-    costs = np.einsum("np,np->n", rest, rest) / rest.shape[1]
-    cost = float(np.mean(costs / (1 + costs / 30)))  # a few odd pictures must not decide
-    return cost, replace(look, shading=shading)

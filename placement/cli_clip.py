@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from placement.analysis import Analysis
-    from placement.pipeline import Settings
+    from placement.settings import Settings
 
 SAMPLE = Path("sample_frames") / "sample_drill.mp4"
 
@@ -137,7 +137,7 @@ def _demo(args: argparse.Namespace) -> int:
             f"the sample clip {SAMPLE} is not here; run `demo` from a copy of the project, or "
             "`analyse` a clip of your own"
         )
-    from placement.pipeline import Settings
+    from placement.settings import Settings
 
     _analyse_one(clip, Path(args.out or "results"), Settings(), whole_still=False)
     return 0
@@ -154,7 +154,7 @@ def _probe(args: argparse.Namespace) -> int:
 
 def _settings(args: argparse.Namespace, clip: Path) -> Settings:
     from placement.given import read_corners
-    from placement.pipeline import Settings
+    from placement.settings import Settings
     from placement.video import probe_clip
 
     corners = None

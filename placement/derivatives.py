@@ -1,283 +1,39 @@
 """One ball's path over its bounces, with derivatives by all unknowns in the same pass.
 
-A fit needs the path and how each of its unknowns moves it. A flight between two contacts is stepped
-by the classical Runge-Kutta method from one Gauss point of its time to the next, in plain numbers,
-for so few points are slower as arrays; the path between is the polynomial in time whose
-acceleration agrees at the points: exact to about 1e-6 m over half a second. Its derivatives solve
-the variational equations by collocation at the same points, for all flights of a path at once. Time
-and place of the first bounce only shift the path; later unknowns reach later flights only, through
-the chain rule at each bounce.
+A fit needs the path and how each of its unknowns moves it. Flights between contacts are those of
+`placement.collocation`. Time and place of the first bounce only shift the path; later unknowns
+reach later flights only, through the chain rule at each bounce.
 
 Units and the order of the unknowns: see `placement.trajectory`. Source: Hairer, Norsett and Wanner,
-Solving Ordinary Differential Equations I, 2nd ed. (1993), sections I.14, II.1 and II.7.
+Solving Ordinary Differential Equations I, 2nd ed. (1993), section I.14.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
-from math import hypot, sqrt
+from math import hypot
 
 import numpy as np
 
 from calibration import table
-from calibration.camera import Camera
 from placement import flight
+from placement.collocation import (
+    LONGEST_ARC,
+    NODES,
+    NODES_LONG,
+    Flight,
+    Vector,
+    acceleration_slopes,
+)
 
 _R = table.BALL_RADIUS
 _FORCE = flight.drag_constant(1.0)  # 1/m
-_G = flight.GRAVITY
-_LONGEST_ARC = 1.2  # s, a flight that has not landed by then is taken to last so long
-_NODES, _NODES_LONG = 6, 12
-_LONG = 0.55  # s
 _GRIP = flight.SHELL / (1 + flight.SHELL)
 _TURN = 1 / (flight.SHELL * _R)
 #: Where unknowns are held, so that a wild trial step cannot leave what balls can do at all.
 SPEED_LIMIT, SPIN_LIMIT = 25.0, 900.0
 SHARED_LOW, SHARED_HIGH = (0.02, 0.2, 0.15), (0.9, 0.8, 4.0)  # friction, drag, lift
 RESTITUTION_LIMITS = (0.3, 1.3)
-
-Vector = tuple[float, float, float]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Scheme:
-    """Gauss points on 0 .. 1 and what integrates a polynomial through them.
-
-    `once` and `twice` are the coefficients, by the values at the points, of the powers 1 .. n of
-    the time (integrated once) and 2 .. n + 1 (twice); `both` has them one above the other.
-    """
-
-    points: np.ndarray  # (n,)
-    steps: tuple[float, ...]
-    integral: np.ndarray  # (n, n), to each point
-    once: np.ndarray  # (n, n), row: power, column: point
-    twice: np.ndarray
-    both: np.ndarray  # (2 n, n)
-
-    def weights(self, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """What values at the points weigh in the integrals up to `at` (N,), (N, n) each.
-
-        Integrated twice, and once.
-        """
-        n = len(self.points)
-        powers = np.empty((len(at), n + 1))
-        powers[:] = at[:, None]
-        np.multiply.accumulate(powers, axis=1, out=powers)
-        return powers[:, 1:] @ self.twice, powers[:, :-1] @ self.once
-
-
-@lru_cache(maxsize=4)
-def scheme(n: int) -> Scheme:
-    """Of `n` Gauss points."""
-    nodes = (np.polynomial.legendre.leggauss(n)[0] + 1) / 2
-    power = np.arange(n)
-    lagrange = np.linalg.inv(nodes[:, None] ** power)
-    once = lagrange / (power + 1)[:, None]
-    twice = once / (power + 2)[:, None]
-    return Scheme(
-        points=nodes,
-        steps=tuple(np.diff(nodes, prepend=0.0).tolist()),
-        integral=nodes[:, None] ** (power + 1) @ once,
-        once=once,
-        twice=twice,
-        both=np.concatenate([twice, once]),
-    )
-
-
-class Flight:
-    """One flight from a contact on.
-
-    Parameters
-    ----------
-    velocity, spin : sequence of 3 floats
-        At its beginning, m/s and rad/s.
-    drag, lift : float
-        Drag coefficient and factor on the lift.
-    duration : float
-        s; negative for a flight traced backwards. It may be asked for somewhat beyond that.
-    """
-
-    __slots__ = ("_down", "_turn", "begin", "n", "nodes", "span", "spin", "twice")
-
-    def __init__(
-        self, velocity: Vector, spin: Vector, drag: float, lift: float, duration: float
-    ) -> None:
-        h = self.span = duration
-        self.n = _NODES if abs(h) <= _LONG else _NODES_LONG
-        vx, vy, vz = self.begin = (float(velocity[0]), float(velocity[1]), float(velocity[2]))
-        wx, wy, wz = self.spin = (float(spin[0]), float(spin[1]), float(spin[2]))
-        twice = self.twice = 2 * _R * sqrt(wx * wx + wy * wy + wz * wz) + 1e-9
-        scale = lift * _FORCE * _R
-        wx, wy, wz = self._turn = (scale * wx, scale * wy, scale * wz)
-        down = self._down = -drag * _FORCE
-        s = sqrt(vx * vx + vy * vy + vz * vz)
-        q, d = s / (twice + s), down * s
-        ax = d * vx + q * (wy * vz - wz * vy)
-        ay = d * vy + q * (wz * vx - wx * vz)
-        az = d * vz + q * (wx * vy - wy * vx) - _G
-        rows: list[float] = []
-        for share in scheme(self.n).steps:
-            g = share * h
-            k = g / 2
-            x, y, z = vx + k * ax, vy + k * ay, vz + k * az
-            s = sqrt(x * x + y * y + z * z)
-            q, d = s / (twice + s), down * s
-            bx = d * x + q * (wy * z - wz * y)
-            by = d * y + q * (wz * x - wx * z)
-            bz = d * z + q * (wx * y - wy * x) - _G
-            x, y, z = vx + k * bx, vy + k * by, vz + k * bz
-            s = sqrt(x * x + y * y + z * z)
-            q, d = s / (twice + s), down * s
-            cx = d * x + q * (wy * z - wz * y)
-            cy = d * y + q * (wz * x - wx * z)
-            cz = d * z + q * (wx * y - wy * x) - _G
-            x, y, z = vx + g * cx, vy + g * cy, vz + g * cz
-            s = sqrt(x * x + y * y + z * z)
-            q, d = s / (twice + s), down * s
-            k = g / 6
-            vx += k * (ax + 2 * (bx + cx) + d * x + q * (wy * z - wz * y))
-            vy += k * (ay + 2 * (by + cy) + d * y + q * (wz * x - wx * z))
-            vz += k * (az + 2 * (bz + cz) + d * z + q * (wx * y - wy * x) - _G)
-            s = sqrt(vx * vx + vy * vy + vz * vz)
-            q, d = s / (twice + s), down * s
-            ax = d * vx + q * (wy * vz - wz * vy)
-            ay = d * vy + q * (wz * vx - wx * vz)
-            az = d * vz + q * (wx * vy - wy * vx) - _G
-            rows += (vx, vy, vz, ax, ay, az, s)
-        #: At each point: velocity, acceleration and speed, shape (n, 7).
-        self.nodes = np.array(rows).reshape(self.n, 7)
-
-    def acceleration(self, velocity: Vector) -> Vector:
-        """At one velocity, m/s^2."""
-        vx, vy, vz = velocity
-        wx, wy, wz = self._turn
-        s = sqrt(vx * vx + vy * vy + vz * vz)
-        q, d = s / (self.twice + s), self._down * s
-        return (
-            d * vx + q * (wy * vz - wz * vy),
-            d * vy + q * (wz * vx - wx * vz),
-            d * vz + q * (wx * vy - wy * vx) - _G,
-        )
-
-    def weights(self, since: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """What accelerations at the points weigh in offset and velocity at `since` (N,), (N, n)."""
-        h = self.span
-        far, quick = scheme(self.n).weights(since / h)
-        far *= h * h
-        quick *= h
-        return far, quick
-
-    def at(self, since: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Offset from the beginning, m, and velocity, m/s, at times `since` (N,), each (N, 3)."""
-        far, quick = self.weights(since)
-        bend = self.nodes[:, 3:6]
-        return since[:, None] * self.begin + far @ bend, self.begin + quick @ bend
-
-    def lands(self) -> tuple[float, Vector, Vector] | None:
-        """When the ball is back at the height of its beginning, the offset and velocity there.
-
-        None if it does not fall back. Newton's method from the end of the span.
-        """
-        n, h = self.n, self.span
-        both = (scheme(n).both @ self.nodes[:, 3:6]).T.tolist()
-        vz, z = self.begin[2], both[2]
-        s = 1.0
-        for _ in range(12):
-            value = slope = 0.0
-            for k in range(n - 1, -1, -1):
-                value = value * s + z[k]
-                slope = slope * s + z[n + k]
-            height = (h * value * s + vz) * s
-            slope = h * slope * s + vz
-            if not slope < -1e-9:
-                return None
-            step = height / slope
-            s -= step
-            if abs(step) < 1e-9:
-                break
-        else:
-            return None
-        return s * h, self._offset(both, s), self._speed(both, s)
-
-    def end(self, since: float) -> tuple[float, Vector, Vector]:
-        """As `lands`, at the time `since`."""
-        both = (scheme(self.n).both @ self.nodes[:, 3:6]).T.tolist()
-        s = since / self.span
-        return since, self._offset(both, s), self._speed(both, s)
-
-    def _offset(self, both: list[list[float]], s: float) -> Vector:
-        h, out = self.span, []
-        for c, v in zip(both, self.begin, strict=True):
-            value = 0.0
-            for k in range(self.n - 1, -1, -1):
-                value = value * s + c[k]
-            out.append(h * s * (v + h * s * value))
-        return out[0], out[1], out[2]
-
-    def _speed(self, both: list[list[float]], s: float) -> Vector:
-        h, out = self.span, []
-        for c, v in zip(both, self.begin, strict=True):
-            value = 0.0
-            for k in range(2 * self.n - 1, self.n - 1, -1):
-                value = value * s + c[k]
-            out.append(v + h * s * value)
-        return out[0], out[1], out[2]
-
-
-def _rates(flights: list[Flight], drag: float, lift: float) -> np.ndarray:
-    """Derivatives of the accelerations at the points of flights with equally many, (F, n, 3, 8).
-
-    By the velocity (3) and spin (3) at the beginning, drag and lift.
-    """
-    n, f = flights[0].n, len(flights)
-    nodes = np.array([x.nodes for x in flights])
-    v, bend, speed = nodes[:, :, :3], nodes[:, :, 3:6], nodes[:, :, 6:]
-    spin = np.array([(*x.spin, x.twice, x.span) for x in flights])[:, None]
-    twice, span = spin[:, :, 3:4], spin[:, :, 4:]
-    under = 1 / (twice + speed)
-    share = speed * under
-    pull = (-drag * _FORCE) * speed
-    turned = bend - pull * v  # the lift, share times spin across velocity
-    turned[:, :, 2] += _G
-    out = np.zeros((f, n, 3, 8))
-    inner = out[:, :, :, :3]
-    np.multiply(
-        (((-drag * _FORCE) * v + (twice * under / speed) * turned) / speed)[:, :, :, None],
-        v[:, :, None, :],
-        out=inner,
-    )
-    scale = lift * _FORCE * _R
-    weight = scale * share
-    turn = weight * spin[:, :, :3]
-    x, y, z = turn[:, :, 0], turn[:, :, 1], turn[:, :, 2]
-    inner[:, :, 0, 1] -= z
-    inner[:, :, 0, 2] += y
-    inner[:, :, 1, 0] += z
-    inner[:, :, 1, 2] -= x
-    inner[:, :, 2, 0] -= y
-    inner[:, :, 2, 1] += x
-    for i in range(3):
-        inner[:, :, i, i] += pull[:, :, 0]
-    # by spin: the arm of the lift, and that more spin lifts less for its size
-    by_spin = out[:, :, :, 3:6]
-    thinner = (-4 * _R * _R) * under / twice * turned
-    np.multiply(thinner[:, :, :, None], spin[:, :, None, :3], out=by_spin)
-    moved = weight * v
-    x, y, z = moved[:, :, 0], moved[:, :, 1], moved[:, :, 2]
-    by_spin[:, :, 0, 1] += z
-    by_spin[:, :, 0, 2] -= y
-    by_spin[:, :, 1, 0] -= z
-    by_spin[:, :, 1, 2] += x
-    by_spin[:, :, 2, 0] += y
-    by_spin[:, :, 2, 1] -= x
-    out[:, :, :, 6] = (-_FORCE * speed) * v
-    np.divide(turned, lift, out=out[:, :, :, 7])
-    # the acceleration's change is that by what changed at the beginning and by what it did so far
-    weights = (-span * scheme(n).integral)[:, :, None, :, None]
-    matrix = (weights * inner[:, :, :, None, :]).reshape(f, 3 * n, 3 * n)
-    matrix.reshape(f, -1)[:, :: 3 * n + 1] += 1.0
-    return np.asarray(np.linalg.solve(matrix, out.reshape(f, 3 * n, 8)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -382,17 +138,22 @@ class Traced:
     def _flown(self, velocity: Vector, spin: Vector) -> tuple[Flight, tuple[float, Vector, Vector]]:
         """The flight to the next bounce, with its duration, offset and last velocity."""
         # without air it would last so long; where spin presses it down, less
-        lift = self._lift * _FORCE * _R * (spin[0] * velocity[1] - spin[1] * velocity[0])
-        weight = max(0.5 * _G, _G - 0.7 * lift)
-        span = min(_LONGEST_ARC, max(0.02, 2.0 * velocity[2] / weight))
+        lift = (
+            self._lift
+            * flight.drag_constant(1.0)
+            * _R
+            * (spin[0] * velocity[1] - spin[1] * velocity[0])
+        )
+        weight = max(0.5 * flight.GRAVITY, flight.GRAVITY - 0.7 * lift)
+        span = min(LONGEST_ARC, max(0.02, 2.0 * velocity[2] / weight))
         for _ in range(3):
             arc = Flight(velocity, spin, self._drag, self._lift, span)
             found = arc.lands()
-            if (found is not None and found[0] <= 1.1 * span) or span >= _LONGEST_ARC:
+            if (found is not None and found[0] <= 1.1 * span) or span >= LONGEST_ARC:
                 break
-            span = min(_LONGEST_ARC, 1.4 * span)
-        if found is None or not 0.0 < found[0] <= _LONGEST_ARC:
-            found = arc.end(_LONGEST_ARC)
+            span = min(LONGEST_ARC, 1.4 * span)
+        if found is None or not 0.0 < found[0] <= LONGEST_ARC:
+            found = arc.end(LONGEST_ARC)
         return arc, found
 
     def at(self, times: np.ndarray) -> tuple[np.ndarray, np.ndarray, Parts]:
@@ -447,10 +208,10 @@ class Traced:
         if self._slopes is not None:
             return self._slopes
         rates: dict[int, np.ndarray] = {}
-        for n in (_NODES, _NODES_LONG):
+        for n in (NODES, NODES_LONG):
             ks = [k for k, x in self._flights.items() if x.n == n]
             if ks:
-                found = _rates([self._flights[k] for k in ks], self._drag, self._lift)
+                found = acceleration_slopes([self._flights[k] for k in ks], self._drag, self._lift)
                 rates.update(zip(ks, found, strict=True))
         last, p = len(self.contacts), len(self.left)
         chain = np.zeros((last + 1, 12, p))
@@ -638,7 +399,7 @@ def _flight_slopes(
     state[:3] += ends[:3]
     state[:3] += since * begin[3:6]
     state[3:6] += ends[3:]
-    if since < _LONGEST_ARC:  # else it has not landed
+    if since < LONGEST_ARC:  # else it has not landed
         vx, vy, vz = there.incoming
         later = state[2] * (-1 / vz)
         bend = arc.acceleration(there.incoming)
@@ -646,47 +407,3 @@ def _flight_slopes(
         state[3:6] += np.multiply.outer(bend, later)
         state[11] += later
     return state
-
-
-def project_with_slopes(
-    camera: Camera, points: np.ndarray, whiten: np.ndarray | None = None
-) -> tuple[np.ndarray, np.ndarray]:
-    """Image points (N, 2) of table points (N, 3), and their derivatives (N, 2, 3).
-
-    The same model as `Camera.project`: NaN behind the camera.
-
-    Parameters
-    ----------
-    camera : Camera
-    points : ndarray, shape (N, 3)
-    whiten : ndarray, shape (N, 2, 2), optional
-        Lower triangular matrices to multiply the derivatives with.
-    """
-    p = points @ camera.rotation.T
-    p += camera.translation
-    z = p[:, 2]
-    if not (z > 1e-6).all():
-        z = np.where(z > 1e-6, z, np.nan)
-    inverse = 1 / z
-    x, y = p[:, 0] * inverse, p[:, 1] * inverse
-    k1, k2, p1, p2, k3 = camera.distortion.tolist()
-    fx, fy = float(camera.matrix[0, 0]), float(camera.matrix[1, 1])
-    seen = np.empty((len(p), 2))
-    xx, yy, xy = x * x, y * y, x * y
-    r2 = xx + yy
-    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    seen[:, 0] = fx * (x * radial + (2 * p1) * xy + p2 * (r2 + 2 * xx)) + camera.matrix[0, 2]
-    seen[:, 1] = fy * (y * radial + p1 * (r2 + 2 * yy) + (2 * p2) * xy) + camera.matrix[1, 2]
-    growth = 2 * (k1 + r2 * (2 * k2 + (3 * k3) * r2))
-    mixed = (growth * xy + (2 * p1) * x + (2 * p2) * y) * inverse
-    inner = np.empty((len(p), 2, 3))
-    inner[:, 0, 0] = fx * ((radial + growth * xx + (2 * p1) * y + (6 * p2) * x) * inverse)
-    inner[:, 0, 1] = fx * mixed
-    inner[:, 1, 0] = fy * mixed
-    inner[:, 1, 1] = fy * ((radial + growth * yy + (6 * p1) * y + (2 * p2) * x) * inverse)
-    inner[:, :, 2] = inner[:, :, 0] * -x[:, None] - inner[:, :, 1] * y[:, None]
-    if whiten is not None:
-        inner[:, 1] *= whiten[:, 1, 1:]
-        inner[:, 1] += whiten[:, 1, :1] * inner[:, 0]
-        inner[:, 0] *= whiten[:, 0, :1]
-    return seen, (inner.reshape(-1, 3) @ camera.rotation).reshape(-1, 2, 3)

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.camera import Camera
-from placement.derivatives import Traced, project_with_slopes
+from placement.derivatives import Traced
+from placement.projection import project_with_slopes
 
 if TYPE_CHECKING:
     from placement.trajectory import Expectations, Sightings

@@ -15,7 +15,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
@@ -31,7 +30,6 @@ from calibration import (
     median_still,
     refine_corners,
 )
-from placement import zones
 from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.ball import Candidates
 from placement.ball_image import Look
@@ -40,6 +38,7 @@ from placement.last_fit import fit_last
 from placement.paths import FollowedPath
 from placement.reading import Film, FilmReader, Sight
 from placement.readout import find_readout
+from placement.settings import Settings
 from placement.timing import (
     find_factor,
     hinted_factor,
@@ -71,55 +70,6 @@ class _OtherFactor(Exception):
     def __init__(self, factor: float) -> None:
         super().__init__(f"plays {factor:.3g} times slower than filmed")
         self.factor = factor
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Settings:
-    """What a user may choose.
-
-    Attributes
-    ----------
-    corners_px : ndarray, shape (4, 2), optional
-        The table's corners in the order of `calibration.table.CORNERS`; found if not given.
-    refine : bool
-        Whether given corners are refined on the picture.
-    near : tuple of float, optional
-        A pixel on or near the table in play, where several are in view.
-    fov_deg : float, optional
-        Horizontal field of view, degrees, for views that do not show the focal length.
-    band_m : float
-        Half-width of the half-long band about the end line, m.
-    readout_s : float
-        Time in which the sensor's rows are read, s; found from the paths, as far as they tell it,
-        if 0.
-    receiver_hand : str, optional
-        "left" or "right"; adds nothing to the classes by thirds.
-    slow_motion : float, optional
-        By how many times the clip plays slower than it was filmed; found from the file's words and
-        the ball's flight if not given.
-    """
-
-    corners_px: np.ndarray | None = None
-    refine: bool = True
-    near: tuple[float, float] | None = None
-    fov_deg: float | None = None
-    band_m: float = zones.HALF_LONG_BAND
-    readout_s: float = 0.0
-    receiver_hand: str | None = None
-    slow_motion: float | None = None
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain values, for a record of what was chosen."""
-        return {
-            "corners_px": None if self.corners_px is None else np.asarray(self.corners_px).tolist(),
-            "refine": self.refine,
-            "near": None if self.near is None else list(self.near),
-            "fov_deg": self.fov_deg,
-            "band_m": self.band_m,
-            "readout_s": self.readout_s,
-            "receiver_hand": self.receiver_hand,
-            "slow_motion": self.slow_motion,
-        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

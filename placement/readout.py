@@ -17,9 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.camera import Camera
-from placement.derivatives import Traced, project_with_slopes
+from placement.derivatives import Traced
 from placement.path_solver import Problem, huber_weights
 from placement.paths import FollowedPath
+from placement.projection import project_with_slopes
 from placement.trajectory import Expectations
 
 _SURE = 3.0  # standard deviations from none, from which a readout is used

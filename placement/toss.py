@@ -17,7 +17,8 @@ import numpy as np
 from calibration import table
 from calibration.camera import Camera
 from placement import flight
-from placement.derivatives import project_with_slopes, scheme
+from placement.collocation import scheme
+from placement.projection import project_with_slopes
 
 _WIDE = 0.55  # m to each side of the stroke in which a toss is looked for
 _BELOW, _ABOVE = 0.45, 1.3  # m

@@ -17,6 +17,7 @@ from placement import ball_image
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks
 from placement.ball import Candidates
 from placement.ball_image import Look
+from placement.ball_look import learn_look
 from placement.bounces import Meeting, find_meetings, parted_at_net
 from placement.lone import follow_from_hidden, follow_on
 from placement.looking import SMOOTH, ball_like, smoothest
@@ -372,7 +373,7 @@ class Tracer:
             red = float(np.median(ball_image.redness(pictures, middle)))
             self.look = replace(self.look, tinted=red > _RED)
             patches, origins = ball_image.gather(pictures, sizes, pace, tinted=self.look.tinted)
-            self.look = ball_image.learn_look(patches, origins, middle, sizes, pace, self.look)
+            self.look = learn_look(patches, origins, middle, sizes, pace, self.look)
         waiting, self._waiting = self._waiting, []
         again: list[FollowedPath | None] = []
         told: set[Member] = set()  # sightings that a surely good path explains

@@ -21,8 +21,9 @@ import numpy as np
 from calibration import table
 from calibration.camera import Camera
 from placement import flight
-from placement.derivatives import Traced, project_with_slopes
+from placement.derivatives import Traced
 from placement.path_solver import SOLVERS, Problem, huber_weights
+from placement.projection import project_with_slopes
 
 _SHARED = 12  # t, x, y, velocity (3), spin (3), friction, drag, lift
 _EACH = 3  # restitution, unexplained change of speed along x and y

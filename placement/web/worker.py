@@ -53,7 +53,8 @@ def measure_film(
     Path or None
         The results folder; None where it was asked to stop.
     """
-    from placement.pipeline import Cancelled, Progress, Settings, analyse
+    from placement.pipeline import Cancelled, Progress, analyse
+    from placement.settings import Settings
 
     def tell(step: Progress) -> None:
         progress(step.done, step.stage, step.time_left_s)

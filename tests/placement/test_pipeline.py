@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from calibration import CalibrationError, table
-from placement.pipeline import Cancelled, Progress, Settings, analyse
+from placement.pipeline import Cancelled, Progress, analyse
+from placement.settings import Settings
 from placement.video import file_sha256
 from tests.placement.flown import camera_beside
 

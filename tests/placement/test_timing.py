@@ -9,8 +9,9 @@ import av
 import numpy as np
 import pytest
 
-from placement.pipeline import Settings, analyse
+from placement.pipeline import analyse
 from placement.reading import Film, read_sights
+from placement.settings import Settings
 from placement.timing import (
     FactorSearch,
     find_factor,

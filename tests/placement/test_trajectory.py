@@ -8,7 +8,9 @@ from scipy.integrate import solve_ivp
 
 from calibration.camera import Camera
 from placement import flight
-from placement.derivatives import Flight, Traced, project_with_slopes
+from placement.collocation import Flight
+from placement.derivatives import Traced
+from placement.projection import project_with_slopes
 from placement.trajectory import Expectations, Model, Sightings, first_guess, fit_path
 
 # a serve of two bounces: t, x, y, velocity, spin, friction, drag, lift; restitution, rub each
