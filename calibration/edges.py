@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from calibration.camera import Camera
@@ -34,6 +35,7 @@ CORRELATION = 4.0  # neighbouring stations share pixels, blur and coding blocks
 LINE_SD_PX = 0.05  # sd of the offset that a whole line shares, which no number of stations removes
 THIN_LINE_SD_PX = 0.2  # added for a line of no width
 THIN_PX = 1.5  # below this width a line cannot be told from a step behind it
+_TRIED_ENDS = 40  # offsets at either end of a line that are tried at first
 INNER_SHARE = 0.8  # of the best votes: a peak as good as that counts
 RIDGE_SHARE = 0.35  # of a line's usual height: a station that stands out less is hidden
 
@@ -292,8 +294,6 @@ def find_bright_line(
                 )
     guess = shifts[np.argmax(score, axis=1)]
     if by_line:
-        ends = np.arange(-reach, reach + 1e-9, 1.0)
-        a, b = np.meshgrid(ends, ends, indexing="ij")
         for k in range(4):
             rows = np.flatnonzero(stations.line == k)
             if len(rows) < 4:
@@ -301,15 +301,40 @@ def find_bright_line(
             t = np.linspace(0, 1, len(rows))
             usual = float(np.percentile(score[rows].max(axis=1), 70))
             level = np.clip(score[rows] / max(usual, 10.0), 0.0, 1.0)
-            path = a[..., None] * (1 - t) + b[..., None] * t
-            index = np.clip(np.rint((path + reach) / step).astype(int), 0, len(shifts) - 1)
-            sums = level[np.arange(len(rows)), index].sum(axis=-1)
-            i, j = _innermost_peak(sums)
-            guess[rows] = ends[i] * (1 - t) + ends[j] * t
+            at_first, at_last = _straight_line(level, t, reach)
+            guess[rows] = at_first * (1 - t) + at_last * t
     near = np.abs(shifts - guess[:, None]) <= 1.5
     best = np.where(near, score, -np.inf)
     index = np.argmax(best, axis=1)
     return shifts[index], score[np.arange(len(score)), index]
+
+
+def _straight_line(level: np.ndarray, t: np.ndarray, reach: float) -> tuple[float, float]:
+    """Offsets at both ends of the straight line that most stations speak for, whole px.
+
+    Over a wide reach lines some px apart are tried first, each speaking for those between; then all
+    near the best of them.
+    """
+    ends = np.arange(-reach, reach + 1e-9, 1.0)
+    every = max(1, round(len(ends) / _TRIED_ENDS))
+    wide = round((every - 1) / (2 * PROFILE_STEP))
+    blunt = cv2.dilate(level, np.ones((1, 2 * wide + 1), np.uint8)) if wide else level
+    i, j = _innermost_peak(_votes(blunt, t, reach, ends[::every], ends[::every]))
+    if every == 1:
+        return float(ends[i]), float(ends[j])
+    first, last = (ends[max(0, k * every - every) : k * every + every + 1] for k in (i, j))
+    votes = _votes(level, t, reach, first, last)
+    best = int(np.argmax(votes))
+    return float(first[best // len(last)]), float(last[best % len(last)])
+
+
+def _votes(
+    level: np.ndarray, t: np.ndarray, reach: float, first: np.ndarray, last: np.ndarray
+) -> np.ndarray:
+    """Sum of `level` (M, S) along the lines from each `first` to each `last` offset, px."""
+    path = first[:, None, None] * (1 - t) + last[None, :, None] * t
+    index = np.clip(np.rint((path + reach) / PROFILE_STEP).astype(int), 0, level.shape[1] - 1)
+    return np.asarray(level[np.arange(len(t)), index].sum(axis=-1))
 
 
 def _innermost_peak(votes: np.ndarray) -> tuple[int, int]:

@@ -193,9 +193,13 @@ class BallFinder:
         origins = np.clip(origins, 0, most)
         patches = np.empty((len(points), 5, side, side), np.uint8)
         reds = np.empty((len(points), 5, side // 2, side // 2), np.uint8)
+        half = side // 2
         for k, frame in enumerate(frames):
-            patches[:, k] = _windows(frame.luma, origins, side)
-            reds[:, k] = _windows(frame.red, origins // 2, side // 2)
+            luma, red = frame.luma, frame.red
+            # one copy a window is faster here than one gathering of all
+            for m, (u, v) in enumerate(origins.tolist()):
+                patches[m, k] = luma[v : v + side, u : u + side]
+                reds[m, k] = red[v // 2 : v // 2 + half, u // 2 : u // 2 + half]
         return patches, reds, origins
 
 

@@ -33,7 +33,7 @@ from placement.sightings import Member, Window, picture_speeds, radii_px
 from placement.tracks import Linker, Run
 from placement.trajectory import Expectations
 
-_SETTLE_EVERY = 0.5  # s
+_SETTLE_EVERY = 1.0  # s
 _SETTLED = 0.9  # s after its last sighting a chain is taken as complete
 _KEEP = 2.5  # s that a run waits for a partner
 _MARGIN = 0.7  # s of frames kept on both sides of a chain
