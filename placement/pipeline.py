@@ -48,6 +48,7 @@ from placement.timing import (
     stretched,
 )
 from placement.tracing import Traced, Tracer, expected_of
+from placement.tracks import Run
 from placement.video import ClipInfo, file_sha256, probe_clip, read_key_frames
 
 _STILLS = 21  # frames of the median still, where they are not key frames
@@ -179,7 +180,7 @@ class _Run:
                 settings.corners_px, (self.info.width, self.info.height), fov_deg=settings.fov_deg
             )
         self.readout_s = settings.readout_s
-        self.held: list[Candidates] = []
+        self.held: list[tuple[Candidates, tuple[Run, ...]]] = []
         self.stretches: list[_Stretch] = []
         self.tracer: Tracer | None = None
         self.watch: StandWatch | None = None
@@ -262,7 +263,7 @@ class _Run:
         if sight.luma is not None:
             self._look_at_stand(sight.time_s, sight.luma)
         if sight.found is not None:
-            self._trace(sight.found)
+            self._trace(sight.found, sight.runs)
         if self.unsure and sight.time_s * self.factor >= _BALL_BY:
             self._check_factor()
         if sight.index % 30 == 0:
@@ -354,12 +355,12 @@ class _Run:
         if self.tracer is not None:
             self.stretches[-1].take(self.tracer.finish())
 
-    def _trace(self, found: Candidates) -> None:
+    def _trace(self, found: Candidates, runs: tuple[Run, ...]) -> None:
         if self.watch is not None and self.watch.moving:
-            self.held.append(found)  # until it is known when the stand stood again
+            self.held.append((found, runs))  # until it is known when the stand stood again
             return
         if self.tracer is not None:
-            traced = self.tracer.push(found)
+            traced = self.tracer.push(found, runs)
             if traced is not None:
                 self.stretches[-1].take(traced)
 
@@ -371,24 +372,24 @@ class _Run:
             self._moved(event)
         elif not self.watch.moving and self.held:
             held, self.held = self.held, []
-            for found in held:
-                self._trace(found)
+            for found, runs in held:
+                self._trace(found, runs)
 
     def _moved(self, event: StandEvent) -> None:
         self.warnings.append(event.message)  # with times of the file
         start, end = event.start / self.factor, event.end / self.factor
         self._end_stretch()
         self.stretches[-1].end_s = start
-        held = [c for c in self.held if c.time_s >= end]
+        held = [(c, runs) for c, runs in self.held if c.time_s >= end]
         self.held = []
         if event.calibration is None:
             self.tracer = None if not self.stretches else self.tracer
             self.watch = None
             return
         self._begin_stretch(end, event.calibration)
-        for found in held:
+        for found, runs in held:
             if self.tracer is not None:
-                traced = self.tracer.push(found)
+                traced = self.tracer.push(found, runs)
                 if traced is not None:
                     self.stretches[-1].take(traced)
 

@@ -2,9 +2,10 @@
 
 Decoding is done by the codec's own threads, but following a ball is Python: within one process each
 would wait for the other. The other process runs `main` of this module alone and needs no main guard
-in the caller's script. It tells what it saw by pickles (protocol 5, arrays out of band) through a
-pipe, runs ahead by a bounded number of bytes, and ends when the pipe is closed. What comes out does
-not depend on which process ran when; where none can be started, the same is done in this one.
+in the caller's script. It links what it finds into runs, tells what it saw by pickles (protocol 5,
+arrays out of band) through a pipe, runs ahead by a bounded number of bytes, and ends when the pipe
+is closed. What comes out does not depend on which process ran when; where none can be started, the
+same is done in this one.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ import cv2
 import numpy as np
 
 from placement.ball import BallFinder, Candidates
+from placement.tracks import Linker, Run
 from placement.video import read_frames
 
 _LOOK_EVERY = 0.25  # s between whole pictures sent for the watch over the stand
@@ -51,6 +53,9 @@ class Sight:
         The picture, now and then.
     still : ndarray of uint8, shape (H, W, 3), or None
         The picture in colour, at the times asked for.
+    runs : tuple of Run
+        Candidates in smooth motion that ended before the frame of `found`; with the film's last
+        frame all that had not ended.
     """
 
     index: int
@@ -58,6 +63,7 @@ class Sight:
     found: Candidates | None
     luma: np.ndarray | None
     still: np.ndarray | None
+    runs: tuple[Run, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +100,8 @@ def read_sights(film: Film) -> Iterator[Sight]:
         See `placement.video.read_frames`.
     """
     finder = BallFinder(film.width, film.height, film.fps)
+    linker = Linker(max(film.width, film.height))
+    last: Sight | None = None
     due = list(reversed(film.still_times))
     next_look = 0.0
     for stored in read_frames(film.path):
@@ -105,13 +113,19 @@ def read_sights(film: Film) -> Iterator[Sight]:
         look = now >= next_look
         if look:
             next_look = now + _LOOK_EVERY
-        yield Sight(
+        found = finder.push(frame)
+        if last is not None:
+            yield last
+        last = Sight(
             index=frame.index,
             time_s=now,
-            found=finder.push(frame),
+            found=found,
             luma=np.ascontiguousarray(frame.luma) if look else None,
             still=frame.bgr() if wanted else None,
+            runs=() if found is None else tuple(linker.push(found)),
         )
+    if last is not None:
+        yield replace(last, runs=(*last.runs, *linker.finish()))
 
 
 class FilmReader:

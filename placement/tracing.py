@@ -132,12 +132,22 @@ class Tracer:
             maxlen=round(_REMEMBERED * fps)
         )
 
-    def push(self, found: Candidates) -> Traced | None:
-        """Take the next frame's candidates; now and then return what has been settled."""
+    def push(self, found: Candidates, runs: Sequence[Run] | None = None) -> Traced | None:
+        """Take the next frame's candidates; now and then return what has been settled.
+
+        Parameters
+        ----------
+        found : Candidates
+        runs : sequence of Run, optional
+            Those that ended before this frame, where the candidates are linked already. Runs that
+            began before the first frame told are left out.
+        """
         self._frames[found.frame] = found
         compact = found.points[found.compactness > _COMPACT]
         self._past.append((found.time_s, compact, found.points))
-        self._take(self._linker.push(found))
+        if runs is None:
+            runs = self._linker.push(found)
+        self._take([r for r in runs if int(r.frames[0]) in self._frames])
         if found.time_s < self._due:
             return None
         self._due = found.time_s + _SETTLE_EVERY
