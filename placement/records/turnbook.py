@@ -31,7 +31,8 @@ class TurnsMixin(CorrectionsMixin):
         drill_id : int
             Filmed drill.
         turns : str or sequence of Turn
-            A turn list as `placement.records.turns.parse_turns` reads it, or turns.
+            A turn list as `placement.records.turns.parse_turns` reads it, or turns; an empty
+            sequence takes all turns away, an empty list typed is an error.
         make_students : bool
             Add students that are not in the records, to the drill's group where it has one.
 
@@ -47,7 +48,10 @@ class TurnsMixin(CorrectionsMixin):
         """
         listed = parse_turns(turns) if isinstance(turns, str) else list(turns)
         found = self.serves(drill_id=drill_id)
-        assignment = assign_turns(found, listed, duration_s=self.drill(drill_id).duration_s)
+        if listed:
+            assignment = assign_turns(found, listed, duration_s=self.drill(drill_id).duration_s)
+        else:
+            assignment = Assignment(turns=(), turn_of={}, mismatches=())
         serve_id = dict(zip(found["number"].tolist(), found["serve_id"].tolist(), strict=True))
         with self._write() as connection:
             analysis_id = self._check_drill(connection, drill_id)
@@ -115,6 +119,35 @@ class TurnsMixin(CorrectionsMixin):
             served = tuple(sorted(numbers.astype(int).tolist()))
             result.append(replace(turn_from_row(row), serves=served))
         return result
+
+    def owners(self, drill_id: int) -> dict[int, int | None]:
+        """Which turn each serve of a filmed drill belongs to, without reading the serves.
+
+        Parameters
+        ----------
+        drill_id : int
+            Filmed drill.
+
+        Returns
+        -------
+        dict
+            Key of the turn, or None, by key of the serve; also of serves that a person said are
+            none.
+
+        Raises
+        ------
+        RecordsError
+            If there is no such drill.
+        """
+        with self._read() as connection:
+            self._check_drill(connection, drill_id)
+            rows = connection.execute(
+                select(serve.c.serve_id, serve.c.turn_id)
+                .join(analysis, analysis.c.analysis_id == serve.c.analysis_id)
+                .where(analysis.c.drill_id == drill_id, analysis.c.current == 1)
+                .order_by(serve.c.t_start_s, serve.c.serve_id)
+            ).all()
+        return {int(serve_id): turn_id for serve_id, turn_id in rows}
 
     def propose_turns(self, drill_id: int) -> list[Turn]:
         """Turns proposed from pauses and changes of end; nothing is stored."""

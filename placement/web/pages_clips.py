@@ -20,12 +20,15 @@ from placement.records.films import clean_day
 from placement.records.turnlist import parse_turns
 from placement.video import VideoError
 from placement.web import clipwork, tables
-from placement.web.site import Site, go, json_answer, number_in, site_of, with_form, with_json
+from placement.web.site import Form, Site, go, json_answer, number_in, site_of, with_form, with_json
 from placement.web.state import Clip
 
 ABOUT = ("group", "filmed_on", "place", "asked", "keep_until")
 _KEPT_STILLS = 4
+_MOST_AT_ONCE = 100
+_KEPT_FOUND = 50
 _stills: OrderedDict[str, np.ndarray] = OrderedDict()
+_found: OrderedDict[str, tables.View] = OrderedDict()  # the table as the machine finds it, by film
 _stills_lock = threading.Lock()
 
 
@@ -63,27 +66,37 @@ def folder(request: Request) -> Response:
     return HTMLResponse(site.fill("_folder.html", view=view, above=above))
 
 
-def bring_path(request: Request, form: Mapping[str, str]) -> Response:
-    """Bring in a film that lies in a folder of this computer; it stays where it is."""
+def bring_path(request: Request, form: Form) -> Response:
+    """Bring in films that lie in a folder of this computer; they stay where they are."""
     site = site_of(request)
     try:
         root = int(form.get("root", ""))
     except ValueError as error:
         raise HTTPException(400, "The folder is not named by a number.") from error
-    path = clipwork.inside_roots(site.settings.roots, root, form.get("inside", ""))
-    if not path.is_file():
-        raise VideoError(f"There is no film {path.name} in this folder.")
-    clip_id = site.state.add_clip(path.name, path, clipwork.probe(path), owned=False)
-    return go(f"/clips/{clip_id}")
+    wanted = [form["one"]] if form.get("one") else form.all("inside")
+    if not wanted:
+        raise VideoError("Tick the films that shall be brought in.")
+    found = []
+    for inside in dict.fromkeys(wanted[:_MOST_AT_ONCE]):  # all are looked at before one is kept
+        path = clipwork.inside_roots(site.settings.roots, root, inside)
+        if not path.is_file():
+            raise VideoError(f"There is no film {path.name} in this folder.")
+        found.append((path, clipwork.probe(path)))
+    clips = [site.state.add_clip(path.name, path, info, owned=False) for path, info in found]
+    return go(f"/clips/{clips[0]}" if len(clips) == 1 else "/")
 
 
 def clip_page(request: Request) -> Response:
     """One film: what it is, the table found in it, and when and of whom it was."""
     site, clip = site_of(request), clip_of(request)
+    job = site.state.latest_job(clip.clip_id)
+    asked = {j.clip_id for j in site.state.jobs()}
+    waiting = [c for c in site.state.clips() if c.clip_id not in asked and c.drill_id is None]
     return site.page(
         "clip.html",
         clip=clip,
-        job=site.state.latest_job(clip.clip_id),
+        job=job,
+        waiting=waiting[:6] if job is not None and job.is_open else [],
         groups=site.store.groups()["name"].tolist(),
         there=clip.path.is_file(),
     )
@@ -106,16 +119,25 @@ def table_found(request: Request) -> Response:
     if clip.corners is not None:
         try:
             view = tables.try_corners(_grey(still), clip.corners, fps=_fps(clip))
-            return json_answer({"view": view.as_json(), "by_hand": True})
+            return json_answer(
+                {"view": view.as_json(), "by_hand": True, "snapped": bool(clip.refine)}
+            )
         except CalibrationError as error:
             return json_answer(
                 {"view": None, "corners": clip.corners, "sentence": tables.plain_words(error)}
             )
-    try:
-        view, _ = tables.find_table(still, fps=_fps(clip))
-    except CalibrationError as error:
-        return json_answer({"view": None, "sentence": _not_found(error)})
-    return json_answer({"view": view.as_json(), "by_hand": False})
+    with _stills_lock:
+        kept = _found.get(clip.clip_id)
+    if kept is None:
+        try:
+            kept, _ = tables.find_table(still, fps=_fps(clip))
+        except CalibrationError as error:
+            return json_answer({"view": None, "sentence": _not_found(error)})
+        with _stills_lock:
+            _found[clip.clip_id] = kept
+            while len(_found) > _KEPT_FOUND:
+                _found.popitem(last=False)
+    return json_answer({"view": kept.as_json(), "by_hand": False})
 
 
 def near_table(request: Request, message: dict[str, Any]) -> Response:
@@ -209,6 +231,14 @@ def progress(request: Request) -> Response:
     return HTMLResponse(site.fill("_progress.html", clip=clip, job=job, ahead=waiting_for))
 
 
+def queue_state(request: Request) -> Response:
+    """Where a film is in the queue, as a piece of the first page."""
+    site, clip = site_of(request), clip_of(request)
+    return HTMLResponse(
+        site.fill("_state.html", clip=clip, job=site.state.latest_job(clip.clip_id))
+    )
+
+
 def cancel(request: Request, form: Mapping[str, str]) -> Response:
     """Stop the measuring of a film, or take it out of the queue."""
     site = site_of(request)
@@ -230,6 +260,7 @@ def remove(request: Request, form: Mapping[str, str]) -> Response:
     _still_path(site, clip).unlink(missing_ok=True)
     with _stills_lock:
         _stills.pop(clip.clip_id, None)
+        _found.pop(clip.clip_id, None)
     if clip.owned:
         clip.path.unlink(missing_ok=True)
         if clip.path.parent.is_dir() and not any(clip.path.parent.iterdir()):
@@ -280,6 +311,7 @@ ROUTES = [
     Route("/clips/{clip_id}/again", with_json(find_again), methods=["POST"]),
     Route("/clips/{clip_id}/start", with_form(start_measuring), methods=["POST"]),
     Route("/clips/{clip_id}/progress", progress),
+    Route("/clips/{clip_id}/state", queue_state),
     Route("/clips/{clip_id}/remove", with_form(remove), methods=["POST"]),
     Route("/jobs/{job_id:int}/cancel", with_form(cancel), methods=["POST"]),
 ]

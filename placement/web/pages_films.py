@@ -38,6 +38,7 @@ def check_page(request: Request) -> Response:
     return site.page(
         "check.html", drill=site.store.drill(drill_id), data=data,
         outcomes=[(word, OUTCOME_WORDS[word]) for word in OUTCOMES], depths=DEPTHS,
+        sure=check.SURE,
     )  # fmt: skip
 
 
@@ -190,7 +191,7 @@ def turns_data(site: Site, drill_id: int) -> dict[str, Any]:
             for t in plan.turns
         ],
         "text": turnwork.list_text(plan),
-        "trouble": turnwork.mismatch_words(site.store, drill_id, plan),
+        "trouble": turnwork.mismatch_words(serves, plan),
         "students": _students(site, drill_id),
         "has_film": parts.clip_path is not None,
         "region": parts.region,
@@ -205,7 +206,7 @@ def change_turns(request: Request, message: dict[str, Any]) -> Response:
         if "text" in message:
             turnwork.type_turns(site.state, site.store, drill_id, str(message["text"]), seen=seen)
         else:
-            known = set(site.store.serves(drill_id=drill_id, removed=True)["serve_id"].tolist())
+            known = set(site.store.owners(drill_id))
             plan = turnwork.plan_from_message(message, known)
             there = set(site.store.students()["code"])
             for code in ({turn.student for turn in plan.turns} & set(_new(message))) - there:

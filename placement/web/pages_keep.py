@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import secrets
+import sqlite3
 import tempfile
 import zipfile
 from collections.abc import Mapping
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 
@@ -18,9 +20,9 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 
 from placement.records import RecordsError
-from placement.records.backup import backup_name
+from placement.records.backup import backup_name, check_records_file
 from placement.records.base import rows_of
-from placement.web.site import go, json_answer, site_of, with_form
+from placement.web.site import Site, go, json_answer, site_of, with_form
 from placement.web.wording import size
 
 _SQLITE_HEAD = b"SQLite format 3\0"
@@ -188,6 +190,7 @@ async def restore(request: Request) -> Response:
                 if taken > _MOST_BACKUP:
                     raise HTTPException(413, "This file is too large for a backup.")
                 await run_in_threadpool(out.write, chunk)
+        kept = await run_in_threadpool(_keep_present, site, path)
         again = await run_in_threadpool(site.store.restore, path)
         await run_in_threadpool(site.state.forget_turn_changes)
         with site.parts_lock:
@@ -196,10 +199,26 @@ async def restore(request: Request) -> Response:
         raise HTTPException(400, "The backup did not arrive whole; nothing was changed.") from error
     finally:
         path.unlink(missing_ok=True)
-    said = "The backup is in place."
+    said = (
+        f"The backup is in place. To take that back, bring back {kept}: the records as they were."
+    )
     if again:
         said += f" {again} forgotten students were removed again."
     return json_answer({"said": said})
+
+
+def _keep_present(site: Site, coming: Path) -> Path:
+    """A backup of the records as they are, before another one takes their place."""
+    check_records_file(coming)
+    with closing(sqlite3.connect(f"{coming.as_uri()}?mode=ro", uri=True)) as connection:
+        # Our records have none: what acts by itself when the file is used is not let in.
+        if connection.execute(
+            "SELECT 1 FROM sqlite_master WHERE type IN ('trigger', 'view')"
+        ).fetchone():
+            raise RecordsError("this file is not a backup of this tool; nothing was changed")
+    folder = site.settings.data / "backups"
+    folder.mkdir(mode=0o700, exist_ok=True)
+    return site.store.backup(folder / f"before-{backup_name()}")
 
 
 def export(request: Request) -> Response:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+import pandas as pd
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -35,7 +36,11 @@ def start(request: Request) -> Response:
     clips = [clip for clip in site.state.clips() if clip.drill_id is None]
     if not len(drills) and not clips:
         return site.page("welcome.html")
-    lines = [_line(row, site) for row in rows_of(drills.iloc[::-1].head(SHOWN))]
+    # The last first; a film without a day is one that still has to be given its day.
+    newest = drills.iloc[::-1]
+    undated = newest["filmed_on"].fillna("") == ""
+    newest = pd.concat([newest[undated], newest[~undated]])
+    lines = [_line(row, site) for row in rows_of(newest.head(SHOWN))]
     return site.page(
         "start.html",
         lines=lines,

@@ -7,6 +7,7 @@ browser tells is never used as a path.
 
 from __future__ import annotations
 
+import asyncio
 import os
 import shutil
 from pathlib import Path
@@ -56,26 +57,37 @@ async def take(request: Request) -> Response:
     known = site.state.upload(request.path_params["upload_id"])
     if known is None:
         raise HTTPException(404, "This upload is not known any more; choose the file again.")
-    name, n_bytes, mark = known
-    part = _folder(site) / f"{request.path_params['upload_id']}.part"
+    upload_id = str(request.path_params["upload_id"])
+    part = _folder(site) / f"{upload_id}.part"
     try:
         start = int(request.query_params.get("from", ""))
     except ValueError as error:
         raise HTTPException(400, "A slice needs the place where it begins.") from error
-    here = part.stat().st_size if part.exists() else 0
-    if start != here:
-        return json_answer({"received": here}, 409)
+    # Two windows may send the same film: one slice at a time, the other is told where to go on.
+    async with site.uploading.setdefault(upload_id, asyncio.Lock()):
+        here = part.stat().st_size if part.exists() else 0
+        if start != here:
+            return json_answer({"received": here}, 409)
+        if site.state.upload(upload_id) is None:  # refused or ready meanwhile
+            raise HTTPException(404, "This upload is not known any more; choose the file again.")
+        return await _slice(request, site, upload_id, part, start, known)
+
+
+async def _slice(
+    request: Request, site: Site, upload_id: str, part: Path, start: int,
+    known: tuple[str, int, str],
+) -> Response:  # fmt: skip
+    """Append what comes; the last slice makes the film ready."""
+    name, n_bytes, mark = known
     await _append(request, part, n_bytes)
     here = part.stat().st_size
     if start == 0 and here >= _HEAD_BYTES and not clipwork.looks_like_film(_head(part)):
         part.unlink()
-        site.state.end_upload(request.path_params["upload_id"])
+        site.state.end_upload(upload_id)
         raise HTTPException(415, f"{name} is not a film; choose a clip as the phone recorded it.")
     if here < n_bytes:
         return json_answer({"received": here})
-    return await run_in_threadpool(
-        _finish, site, request.path_params["upload_id"], part, name, mark
-    )
+    return await run_in_threadpool(_finish, site, upload_id, part, name, mark)
 
 
 async def _append(request: Request, part: Path, n_bytes: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import secrets
 import threading
@@ -48,6 +49,7 @@ class Site:
         #: What was read for the films looked at last, by drill and analysis; see `drillwork`.
         self.parts: OrderedDict[tuple[int, int], Any] = OrderedDict()
         self.parts_lock = threading.Lock()
+        self.uploading: dict[str, asyncio.Lock] = {}  # one slice of a film at a time
         self.drawing = threading.Lock()  # matplotlib draws for one thread at a time
         self.quit: Callable[[], None] = lambda: None
         self._templates = jinja2.Environment(
@@ -99,13 +101,30 @@ def script_json(value: Any) -> Markup:
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
 
 
-def with_form(work: Callable[[Request, Mapping[str, str]], Response]) -> Endpoint:
+class Form(dict[str, str]):
+    """A form's fields by name; of a field that came several times the last.
+
+    Parameters
+    ----------
+    fields : mapping of str to list of str
+        As `urllib.parse.parse_qs` gives them.
+    """
+
+    def __init__(self, fields: Mapping[str, list[str]]) -> None:
+        super().__init__({name: values[-1] for name, values in fields.items()})
+        self._fields = fields
+
+    def all(self, name: str) -> list[str]:
+        """Every value of a field, such as those of ticked boxes."""
+        return self._fields.get(name, [])
+
+
+def with_form(work: Callable[[Request, Form], Response]) -> Endpoint:
     """An endpoint whose form is read before its work runs in a thread."""
 
     async def endpoint(request: Request) -> Response:
         body = (await request.body()).decode("utf-8", "replace")
-        form = {name: values[-1] for name, values in parse_qs(body, keep_blank_values=True).items()}
-        return await run_in_threadpool(work, request, form)
+        return await run_in_threadpool(work, request, Form(parse_qs(body, keep_blank_values=True)))
 
     return endpoint
 

@@ -55,12 +55,8 @@ def plan_of(store: Store, drill_id: int) -> TurnPlan:
     """The turns of a drill as they stand."""
     rows = list(rows_of(store.turns(drill_id)))
     index = {int(row.turn_id): k for k, row in enumerate(rows)}
-    serves = store.serves(drill_id=drill_id, removed=True)
-    of = {
-        int(serve_id): index[int(turn_id)]
-        for serve_id, turn_id in zip(serves["serve_id"], serves["turn_id"], strict=True)
-        if not pd.isna(turn_id)
-    }
+    owners = store.owners(drill_id)
+    of = {key: index[turn_id] for key, turn_id in owners.items() if turn_id is not None}
     return TurnPlan(turns=tuple(map(turn_from_row, rows)), of=of)
 
 
@@ -111,7 +107,7 @@ def _turn(raw: Any) -> Turn:
 
 def change_turns(
     state: PageState, store: Store, drill_id: int, plan: TurnPlan, *, seen: str
-) -> TurnPlan:
+) -> None:
     """Make a plan the one that stands.
 
     Parameters
@@ -124,11 +120,6 @@ def change_turns(
         What shall be.
     seen : str
         Mark of the plan that was on the screen.
-
-    Returns
-    -------
-    TurnPlan
-        As it stands now.
 
     Raises
     ------
@@ -147,10 +138,9 @@ def change_turns(
         state.mark_turn_change(change, "refused")
         raise
     state.mark_turn_change(change, "done")
-    return plan_of(store, drill_id)
 
 
-def type_turns(state: PageState, store: Store, drill_id: int, text: str, *, seen: str) -> TurnPlan:
+def type_turns(state: PageState, store: Store, drill_id: int, text: str, *, seen: str) -> None:
     """Lay a typed turn list over the serves; students who are new are added.
 
     Raises
@@ -165,10 +155,8 @@ def type_turns(state: PageState, store: Store, drill_id: int, text: str, *, seen
         raise StaleError("the turns were changed in another window; they are shown as they are now")
     store.set_turns(drill_id, text, make_students=True)
     after = plan_of(store, drill_id)
-    if before.turns:
-        change = state.begin_turn_change(drill_id, before.as_text(), after.as_text())
-        state.mark_turn_change(change, "done")
-    return after
+    change = state.begin_turn_change(drill_id, before.as_text(), after.as_text())
+    state.mark_turn_change(change, "done")
 
 
 def undo_turns(state: PageState, store: Store, drill_id: int) -> None:
@@ -204,11 +192,18 @@ def finish_changes(state: PageState, store: Store) -> None:
             state.mark_turn_change(row["change_id"], "done")
 
 
-def mismatch_words(store: Store, drill_id: int, plan: TurnPlan) -> list[str]:
-    """What does not add up between the turn list and the serves found, in sentences."""
+def mismatch_words(serves: pd.DataFrame, plan: TurnPlan) -> list[str]:
+    """What does not add up between the turn list and the serves found, in sentences.
+
+    Parameters
+    ----------
+    serves : DataFrame
+        From `records.Store.serves`, of the film.
+    plan : TurnPlan
+        As it stands.
+    """
     if not plan.turns:
         return []
-    serves = store.serves(drill_id=drill_id)
     numbers = dict(zip(serves["serve_id"].tolist(), serves["number"].tolist(), strict=True))
     here = {int(numbers[key]): turn for key, turn in plan.of.items() if key in numbers}
     if all(turn.listed is not None for turn in plan.turns):
@@ -234,7 +229,7 @@ def list_text(plan: TurnPlan) -> str:
 def _put(store: Store, drill_id: int, plan: TurnPlan) -> None:
     store.set_turns(drill_id, list(plan.turns))
     ids = store.turns(drill_id)["turn_id"].tolist()
-    known = set(store.serves(drill_id=drill_id, removed=True)["serve_id"].tolist())
+    known = set(store.owners(drill_id))
     nobody = known - set(plan.of)
     for index, turn_id in [(-1, None), *enumerate(ids)]:
         mine = nobody if index < 0 else {k for k, v in plan.of.items() if v == index} & known

@@ -132,3 +132,42 @@ def test_a_film_that_went_away_is_a_sentence(web: Page, clip: str) -> None:
 def test_unknown_films_are_not_there(web: Page) -> None:
     for path in ("/clips/nothing", "/clips/nothing/still.jpg", "/films/99/check", "/films/99/map"):
         assert web.get(path).status_code in (404, 422), path
+
+
+@pytest.fixture
+def three(tmp_path: Path, film_file: Path) -> list[str]:
+    """Three films in the folder, one of which is none."""
+    for name in ("a.mp4", "b.mp4"):
+        shutil.copy(film_file, tmp_path / "films" / name)
+    (tmp_path / "films" / "text.mp4").write_text("code,hand\n" * 20)
+    return ["a.mp4", "b.mp4", "text.mp4"]
+
+
+def send_ticked(web: Page, *names: str) -> int:
+    form = {"root": "0", "inside": list(names)}
+    answer = web.client.post("/bring/path", data=form, headers=web.token)
+    return int(answer.status_code)
+
+
+def test_several_films_are_taken_at_once(web: Page, three: list[str]) -> None:
+    assert send_ticked(web, *three[:2]) == 200
+    assert sorted(c.name for c in web.site.state.clips()) == three[:2]
+    assert web.get("/").text.count("Look at the table, then measure") == 2
+
+
+def test_of_several_films_none_is_taken_where_one_is_no_film(web: Page, three: list[str]) -> None:
+    assert send_ticked(web, *three) == 422
+    assert send_ticked(web) == 422
+    assert web.site.state.clips() == []
+
+
+def test_the_table_is_looked_for_once(
+    web: Page, clip: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = web.get(f"/clips/{clip}/table.json").json()
+
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError("it was looked for again")
+
+    monkeypatch.setattr("placement.web.tables.find_table", never)
+    assert web.get(f"/clips/{clip}/table.json").json() == first

@@ -126,3 +126,39 @@ def test_time_left_is_shown(web: Page, film_file: Path) -> None:
     web.wait_for(lambda: " left</p>" in web.get(f"/clips/{clip}/progress").text)
     assert time.monotonic() - began < 20
     web.site.state.cancel_job(web.site.state.jobs()[0].job_id)
+
+
+def test_the_first_page_follows_the_queue(web: Page, film_file: Path) -> None:
+    running, waiting = (bring(web, film_file, n) for n in ("slow.mp4", "slow2.mp4"))
+    for clip in (running, waiting):
+        web.post(f"/clips/{clip}/start", {})
+    web.wait_for(lambda: "left</span>" in web.get(f"/clips/{running}/state").text)
+    assert "Waiting" in web.get(f"/clips/{waiting}/state").text
+    assert f'hx-get="/clips/{running}/state"' in web.get("/").text
+    web.site.state.cancel_job(web.site.state.latest_job(waiting).job_id)
+    assert "Stopped" in web.get(f"/clips/{waiting}/state").text
+    web.wait_for(lambda: web.site.state.latest_job(running).state == DONE)
+    drill = web.site.state.clip(running).drill_id
+    assert f'href="/films/{drill}/turns"' in web.get(f"/clips/{running}/state").text
+
+
+def test_while_a_film_is_measured_the_next_table_is_offered(web: Page, film_file: Path) -> None:
+    clip, other = (bring(web, film_file, n) for n in ("slow.mp4", "drill.mp4"))
+    assert f"/clips/{other}" not in web.get(f"/clips/{clip}").text
+    shown = web.post(f"/clips/{clip}/start", {}).text
+    assert f'href="/clips/{other}"' in shown
+    assert "Measure this film" not in shown
+    web.site.state.cancel_job(web.site.state.jobs()[0].job_id)
+    web.wait_for(lambda: web.site.state.latest_job(clip).state == CANCELLED)
+    assert "Measure this film" in web.get(f"/clips/{clip}").text
+
+
+def test_a_film_whose_turns_were_typed_before_goes_on_to_checking(
+    web: Page, film_file: Path
+) -> None:
+    clip = bring(web, film_file, "drill.mp4")
+    web.post(f"/clips/{clip}/start", {"turns": "AB 3, CD 3"})
+    web.wait_for(lambda: web.site.state.latest_job(clip).state == DONE)
+    shown = web.get(f"/clips/{clip}/progress").text
+    drill = web.site.state.clip(clip).drill_id
+    assert f'class="button primary" href="/films/{drill}/check"' in shown

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import datetime
+import re
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -125,3 +128,36 @@ def test_the_program_can_be_ended_from_the_page(web: Page) -> None:
     web.site.quit = lambda: asked.append(True)
     assert "has ended" in web.post("/stop", {}).text
     assert asked == [True]
+
+
+def test_bringing_a_backup_back_can_be_taken_back(web: Page) -> None:
+    web.post("/students", {"code": "AB"})
+    backup = web.get("/keep/backup.sqlite").content
+    web.post("/students", {"code": "CD"})
+    said = web.client.post("/keep/restore", content=backup, headers=web.token).json()["said"]
+    (kept,) = (web.site.settings.data / "backups").glob("before-*")
+    assert str(kept) in said
+    web.client.post("/keep/restore", content=kept.read_bytes(), headers=web.token)
+    assert web.site.store.students()["code"].tolist() == ["AB", "CD"]
+
+
+@pytest.mark.parametrize("kind", ["trigger", "view"])
+def test_a_backup_that_would_act_by_itself_is_refused(web: Page, tmp_path: Path, kind: str) -> None:
+    web.post("/students", {"code": "AB"})
+    path = tmp_path / "evil.sqlite"
+    path.write_bytes(web.get("/keep/backup.sqlite").content)
+    act = "DELETE FROM serve; END" if kind == "trigger" else "SELECT 1"
+    on = "AFTER INSERT ON student BEGIN" if kind == "trigger" else "AS"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(f"CREATE {kind} evil {on} {act}")
+    web.post("/students", {"code": "CD"})
+    answer = web.client.post("/keep/restore", content=path.read_bytes(), headers=web.token)
+    assert answer.status_code == 422
+    assert web.site.store.students()["code"].tolist() == ["AB", "CD"]
+
+
+def test_a_film_without_a_day_stands_first(web: Page, filmed: int) -> None:
+    put_demo = web.post("/demo", {})
+    assert put_demo.status_code == 200
+    rows = re.findall(r'<th scope="row"><a href="/films/(\d+)/map">', web.get("/").text)
+    assert int(rows[0]) == filmed

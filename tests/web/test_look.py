@@ -144,3 +144,19 @@ def test_plots_and_statistics_are_not_waited_for_at_the_start():
     words = f"import sys, placement.web.app; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_films_map_leads_to_every_students_printed_page(demo_page: Page) -> None:
+    html = demo_page.get("/films/1/map").text
+    codes = set(demo_page.site.store.serves(drill_id=1)["code"])
+    assert codes
+    assert set(re.findall(r'/student/files/evidence\.pdf\?code=(\w+)"', html)) == codes
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/films/1/map", "/films/1/check", "/films/1/turns", "/student?code=AK",
+     "/group?name=Demo class (invented)"],
+)  # fmt: skip
+def test_what_stands_on_a_screen_is_explained_there(demo_page: Page, path: str) -> None:
+    assert demo_page.get(path).text.count("What is this?") >= 1

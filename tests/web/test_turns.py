@@ -175,3 +175,15 @@ def test_the_turn_list_is_there_before_any_script_runs(
     field = re.search(r'<textarea id="list"[^>]*>(.*?)</textarea>', page, re.DOTALL)
     assert field is not None
     assert html.unescape(field.group(1)) == named["text"]
+
+
+def test_the_first_list_can_be_taken_back_too(
+    web: Page, filmed: int, named: dict[str, Any]
+) -> None:
+    answer = web.send(f"/films/{filmed}/turns/undo", {})
+    assert answer.status_code == 200
+    assert answer.json()["data"]["turns"] == []
+    assert owners(answer.json()["data"]) == [""] * 6
+    again = web.send(f"/films/{filmed}/turns/redo", {}).json()["data"]
+    assert owners(again) == owners(named)
+    assert again["text"] == named["text"]

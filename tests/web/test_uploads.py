@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+from starlette.routing import Route
 
 from placement.web.clipwork import safe_name
+from placement.web.state import DONE
 from tests.web.conftest import Page, open_page
 
 
@@ -114,3 +118,43 @@ def test_an_upload_can_be_given_up(web: Page) -> None:
     web.put(f"/uploads/{start['id']}?from=0", bytes(10))
     assert web.send(f"/uploads/{start['id']}/drop", {}).status_code == 200
     assert not list((web.site.settings.data / "uploads").iterdir())
+
+
+def test_two_windows_that_send_one_film_do_not_mix_its_parts(web: Page, film_file: Path) -> None:
+    content = film_file.read_bytes()
+    start = begin(web, "lesson.mp4", len(content))
+    half = len(content) // 2
+    path = f"/uploads/{start['id']}?from=0"
+    with ThreadPoolExecutor(4) as pool:
+        answers = list(pool.map(lambda _: web.put(path, content[:half]), range(4)))
+    assert sorted(a.status_code for a in answers) == [200, 409, 409, 409]
+    assert {a.json()["received"] for a in answers} == {half}
+    done = web.put(f"/uploads/{start['id']}?from={half}", content[half:])
+    assert web.site.state.clip(done.json()["clip"]).path.read_bytes() == content
+
+
+@pytest.mark.parametrize("name", ["page.html", "run.sh", "x.svg", "a.exe", "$(touch pwned).mp4",
+                                  "; touch pwned;.mp4", "`touch pwned`.mp4"])  # fmt: skip
+def test_nothing_is_run_from_what_was_uploaded(
+    web: Page, film_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    content = film_file.read_bytes()
+    start = begin(web, name, len(content))
+    clip_id = web.put(f"/uploads/{start['id']}?from=0", content).json()["clip"]
+    path = web.site.state.clip(clip_id).path
+    assert path.suffix == ".mp4"
+    if os.name == "posix":
+        assert path.stat().st_mode & 0o111 == 0  # nobody may execute it
+    web.post(f"/clips/{clip_id}/start", {})  # its name goes to no command line
+    web.wait_for(lambda: web.site.state.latest_job(clip_id).state == DONE)
+    assert not list(Path.cwd().glob("pwned*"))
+    assert not list(tmp_path.rglob("pwned"))
+    # And no address hands it to a browser as it is.
+    for route in web.client.app.routes:  # type: ignore[attr-defined]
+        if isinstance(route, Route) and "GET" in (route.methods or ()):
+            asked = route.path.replace("{clip_id}", clip_id)
+            for what in ("{drill_id:int}", "{index:int}"):
+                asked = asked.replace(what, "1")
+            answer = web.get(asked)
+            assert content[:64] not in answer.content
+            assert answer.headers["x-content-type-options"] == "nosniff"

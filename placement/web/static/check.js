@@ -1,12 +1,12 @@
 // Checking the serves: step, look, say yes or what it was. The machine's answer is kept.
-import { send, draw, make, notice, readData, placeIn, isTyping } from "./common.js";
+import { send, inOrder, draw, make, notice, readData, placeIn, isTyping } from "./common.js";
 import { Stepper, frameAt } from "./stepper.js";
 
 const $ = (id) => document.getElementById(id);
 const WORDS = { good: "good", let: "let", net: "in the net", missed: "missed the table", "own-twice": "own half twice", unclear: "unclear" };
 const KEYS = { g: "good", l: "let", n: "net", m: "missed", t: "own-twice", u: "unclear" };
 let data = readData("data");
-let order = "doubt", ids = [], current = null, frame = 0, way = 1, moving = null, held = false, queue = Promise.resolve();
+let order = "doubt", ids = [], current = null, frame = 0, way = 1, moving = null, held = false;
 const hasFilm = data.times.length > 0;
 const at = `/films/${data.film}`;
 
@@ -128,7 +128,8 @@ function label(s) {
 }
 function counts() {
   const left = data.serves.filter((s) => s.look).length, all = data.serves.filter((s) => !s.removed).length;
-  $("left-to-do").textContent = left ? `${left} of ${all} to check` : `All ${all} are checked or sure`;
+  $("left-to-do").textContent = left ? `${left} of ${all} to check` : all ? `All ${all} are checked or sure` : "No serves yet";
+  $("onward").hidden = left > 0 || !all;
 }
 
 // --- one serve
@@ -229,14 +230,13 @@ function startMove() {
 // --- answers: one after the other, each naming the state that was seen
 function who() { return $("who").value.trim() || "teacher"; }
 function change(serve, changes, said) {
-  queue = queue.then(async () => {
+  return inOrder(async () => {
     const seen = find(serve.id)?.rev ?? serve.rev;
     const answer = await send(`${at}/serves/${serve.id}`, { changes, seen, who: who() });
     if (answer.serve) replace(answer.serve);
     if (answer.ok && said) notice(said, 2);
     else if (!answer.ok && !answer.serve) await reload();
   });
-  return queue;
 }
 function replace(serve) {
   const i = data.serves.findIndex((s) => s.id === serve.id);
@@ -278,7 +278,7 @@ function depth(word) {
 }
 function remove() { if (current) change(current, { removed: !current.removed, checked: true }); }
 function add() {
-  queue = queue.then(async () => {
+  inOrder(async () => {
     const near = data.serves.reduce((a, b) => (!a || Math.abs(b.t - nowTime()) < Math.abs(a.t - nowTime()) ? b : a), null);
     const answer = await send(`${at}/serves`, { t: nowTime(), who: who(), end: near?.end, turn: near?.turn });
     if (!answer.ok) return;
@@ -287,7 +287,7 @@ function add() {
   });
 }
 function back(path) {
-  queue = queue.then(async () => {
+  inOrder(async () => {
     const answer = await send(`${at}/${path}`, { who: who() });
     if (answer.ok) { await reload(answer.data); notice(path === "undo" ? "Taken back." : "Made again.", 2); }
   });
@@ -302,6 +302,10 @@ const depths = [...document.querySelectorAll("[data-depth]")];
 for (const button of depths) button.addEventListener("click", () => depth(button.dataset.depth));
 for (const [id, act] of Object.entries({ accept, move: startMove, remove, add, undo: () => back("undo"), redo: () => back("redo"),
   "frame-back": () => goFrame(stepper.wanted - 1), "frame-on": () => goFrame(stepper.wanted + 1), "bounce-back": () => goBounce(-1), "bounce-on": () => goBounce(1) })) $(id).addEventListener("click", act);
+// After a click the keys go on: Enter means "right" again, not the button that was clicked last.
+document.querySelector(".check").addEventListener("click", (event) => {
+  if (event.detail && event.target.closest("button") && event.target.closest("button").id !== "move") $("serve-name").focus({ preventScroll: true });
+});
 for (const radio of document.querySelectorAll("[name=order]")) radio.addEventListener("change", () => { order = radio.value; sort(); fillList(); if (current) label(current); });
 try { $("who").value ||= localStorage.getItem("initials") ?? ""; } catch { /* storage may be off */ }
 $("who").addEventListener("change", () => { try { localStorage.setItem("initials", $("who").value.trim()); } catch { /* as above */ } });
@@ -323,7 +327,7 @@ document.addEventListener("keydown", (event) => {
 });
 
 // Somebody may have changed something in another window meanwhile.
-document.addEventListener("visibilitychange", () => { if (!document.hidden && !moving) { queue = queue.then(() => reload()); } });
+document.addEventListener("visibilitychange", () => { if (!document.hidden && !moving) { inOrder(() => reload()); } });
 
 sort(); fillList();
 const asked = Number(new URLSearchParams(location.search).get("serve"));

@@ -27,6 +27,22 @@ export async function send(path, message, method = "POST") {
   }
 }
 
+/** Do things one after the other; a page that is left waits until all are done. */
+let chain = Promise.resolve(), undone = 0;
+export function inOrder(work) {
+  undone += 1;
+  chain = chain.then(work).catch((error) => { console.error(error); }).finally(() => { undone -= 1; });
+  return chain;
+}
+document.addEventListener("click", (event) => {
+  const link = event.target.closest?.("a[href]");
+  if (!undone || !link || event.defaultPrevented || event.ctrlKey || event.metaKey || event.shiftKey) return;
+  event.preventDefault();
+  notice("Keeping your answers …", 0);
+  inOrder(() => {}).then(() => { notice("", 0); location.assign(link.href); });
+});
+window.addEventListener("beforeunload", (event) => { if (undone) event.preventDefault(); });
+
 /** Send a piece of a file as it is. */
 export async function sendBytes(path, bytes, method = "PUT") {
   const answer = await fetch(path, { method, body: bytes, headers: { "X-Page-Token": token } });

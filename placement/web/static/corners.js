@@ -1,5 +1,5 @@
 // The four corners over the still: dragged or moved by arrow keys, with a magnifying glass.
-import { send, draw, placeIn, notice } from "./common.js";
+import { send, draw, placeIn, notice, isTyping } from "./common.js";
 
 const page = document.getElementById("corners");
 const clip = page.dataset.clip;
@@ -10,6 +10,8 @@ const overlay = document.getElementById("overlay");
 const lens = document.getElementById("lens");
 const waiting = document.getElementById("wait");
 let corners = null, view = null, held = -1, dirty = false, asking = false, wanted = false;
+// What can be taken back: the corners as they stood, and how they came about (found, snapped, hand).
+let stands = null, past = [], future = [];
 
 const under = draw("path", { class: "outline under" }), outline = draw("path", { class: "outline" });
 const net = draw("path", { class: "outline netline" }), middle = draw("path", { class: "outline netline" });
@@ -88,13 +90,34 @@ async function ask() {
   } while (wanted);
   asking = false;
 }
-async function keep(snap = false) {
+async function keep(snap = false, back = false) {
   dirty = false;
   const answer = await send(`/clips/${clip}/corners`, { corners, snap });
   if (answer.view) { if (snap) corners = answer.view.corners; tell(answer.view); }
   else if (answer.sentence) say(answer.sentence);
   show();
-  if (answer.kept) notice(snap ? "The corners follow the white lines." : "Kept.", 3);
+  if (!answer.kept) return;
+  settle(snap ? "snapped" : "hand", back);
+  if (!back) notice(snap ? "The corners follow the white lines." : "Kept.", 3);
+}
+function settle(how, back = false) {
+  if (stands && !back) { past.push(stands); future = []; }
+  stands = { corners: corners.map((c) => [...c]), how };
+  buttons();
+}
+function buttons() {
+  document.getElementById("undo").disabled = !past.length;
+  document.getElementById("redo").disabled = !future.length;
+}
+async function takeBack(from, to) {
+  if (!from.length || !stands) return;
+  const wanted = from.pop();
+  to.push(stands);
+  corners = wanted.corners.map((c) => [...c]);
+  if (wanted.how === "found") await find(send(`/clips/${clip}/again`, {}), "found", true);
+  else await keep(wanted.how === "snapped", true);
+  buttons();
+  notice(from === past ? "Taken back." : "Made again.", 2);
 }
 
 let drawing = 0;
@@ -137,17 +160,25 @@ overlay.addEventListener("click", async (event) => {
   if (point.getAttribute("aria-pressed") !== "true") return;
   pointing(false);
   const [u, v] = placeIn(overlay, event);
-  await find(send(`/clips/${clip}/near`, { u, v }));
+  await find(send(`/clips/${clip}/near`, { u, v }), "snapped");
 });
 document.getElementById("snap").addEventListener("click", () => corners && keep(true));
 document.getElementById("again").addEventListener("click", () => find(send(`/clips/${clip}/again`, {})));
 
-async function find(question) {
+document.getElementById("undo").addEventListener("click", () => takeBack(past, future));
+document.getElementById("redo").addEventListener("click", () => takeBack(future, past));
+document.addEventListener("keydown", (event) => {
+  if (isTyping(event)) return;
+  if (event.key.toLowerCase() === "z") takeBack(past, future);
+  if (event.key.toLowerCase() === "y") takeBack(future, past);
+});
+
+async function find(question, how = "found", back = false) {
   waiting.hidden = false;
   const answer = await question;
   waiting.hidden = true;
-  if (answer.view) { corners = answer.view.corners; tell(answer.view); }
-  else if (answer.corners) { corners = answer.corners; say(answer.sentence); }
+  if (answer.view) { corners = answer.view.corners; tell(answer.view); settle(answer.by_hand ? (answer.snapped ? "snapped" : "hand") : how, back); }
+  else if (answer.corners) { corners = answer.corners; say(answer.sentence); settle("hand", back); }
   else {
     if (answer.sentence) say(answer.sentence + " Put the four corners where they belong.");
     const [w, h] = size;

@@ -12,6 +12,12 @@ function quiet() {
   const on = document.body.classList.toggle("quiet");
   hide.setAttribute("aria-pressed", String(on));
 }
+const full = document.getElementById("full");
+function fill() {
+  if (document.fullscreenElement) document.exitFullscreen(); else document.documentElement.requestFullscreen?.().catch(() => {});
+}
+document.addEventListener("fullscreenchange", () => full.setAttribute("aria-pressed", String(Boolean(document.fullscreenElement))));
+full.addEventListener("click", fill);
 document.getElementById("before").addEventListener("click", () => show(-1));
 document.getElementById("next").addEventListener("click", () => show(1));
 hide.addEventListener("click", quiet);
@@ -20,4 +26,5 @@ document.addEventListener("keydown", (event) => {
   if (event.key === "ArrowRight") { event.preventDefault(); show(1); }
   if (event.key === "ArrowLeft") { event.preventDefault(); show(-1); }
   if (event.key.toLowerCase() === "h") quiet();
+  if (event.key.toLowerCase() === "f") fill();
 });

@@ -218,3 +218,118 @@ def test_a_border_is_moved_and_a_key_gives_a_serve(page: Page, filmed: Running) 
         return n > 13 and codes == ["AB"] * n + ["CD"] * codes.count("CD")
 
     until(page, moved_on)
+
+
+def codes(running: Running) -> list[str]:
+    """Who served each serve of the film, as it stands in the records."""
+    with running.store as store:
+        found: list[str] = store.serves(drill_id=1)["code"].tolist()
+    return found
+
+
+def test_a_quick_hand_loses_no_key(page: Page, filmed: Running) -> None:
+    """Keys that come quicker than the answers: all of them reach the records."""
+    page.goto(filmed.url + "/films/1/turns")
+    wanted = ["CD" if n % 5 < 2 else "AB" for n in range(24)]
+    for code in wanted:
+        page.keyboard.press("2" if code == "CD" else "1")  # no pause in between
+    expect(page.locator("#peek-name")).to_contain_text("Serve 24")
+    page.get_by_role("link", name="On to checking").click()  # waits until all are kept
+    page.wait_for_url("**/check*")
+    assert codes(filmed) == wanted
+    page.goto(filmed.url + "/films/1/turns")
+    page.keyboard.press("z")
+    until(page, lambda: codes(filmed) == [*wanted[:-1], "CD"])
+
+
+def test_a_new_student_gets_a_key(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/films/1/turns")
+    page.get_by_label("Another student").fill("EF")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="3 EF")).to_be_visible()
+    page.keyboard.press("3")
+    until(page, lambda: codes(filmed)[0] == "EF")
+
+
+def test_called_zones_and_strokes_are_given_by_keys(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/films/1/turns")
+    page.keyboard.press("c")
+    expect(page.get_by_role("button", name="9 long right")).to_be_visible()
+    for key in "999":  # the first three of AB's twelve short lefts
+        page.keyboard.press(key)
+    page.keyboard.press("b")  # and the fourth with the backhand
+
+    def called() -> list[tuple[str, str, str, str]]:
+        with filmed.store as store:
+            rows = store.serves(drill_id=1)
+        names = ["code", "target_depth", "target_side", "stroke"]
+        return [tuple(row) for row in rows[names].iloc[:5].to_numpy().tolist()]
+
+    wanted = [("AB", "long", "right", "")] * 3
+    wanted += [("AB", "short", "left", "backhand"), ("AB", "short", "left", "")]
+    until(page, lambda: called() == wanted)
+    expect(page.locator("#turn-table tbody tr")).to_have_count(4)
+    expect(page.locator("#trouble li")).to_have_count(0)  # twelve of AB are listed still
+    listed = page.locator("#turn-table input.listed").evaluate_all("all => all.map((e) => e.value)")
+    assert listed == ["3", "1", "8", "12"]
+    for _ in range(4):
+        page.keyboard.press("z")
+    expect(page.locator("#turn-table tbody tr")).to_have_count(2)
+    until(page, lambda: called() == [("AB", "short", "left", "")] * 5)
+
+
+def test_a_moved_corner_is_taken_back(page: Page, clip: Running) -> None:
+    corner = page.get_by_role("slider", name="far right corner")
+    first_place = corner.get_attribute("aria-valuetext") or ""
+    places = [first_place]
+    corner.focus()
+    for _ in range(2):
+        page.keyboard.press("ArrowRight")
+        expect(page.locator("#notice")).to_contain_text("Kept.")
+        page.evaluate("document.getElementById('notice').textContent = ''")
+        places.append(corner.get_attribute("aria-valuetext") or "")
+    assert len(set(places)) == 3
+    for place in (places[1], places[0]):
+        page.keyboard.press("z")
+        expect(page.locator("#notice")).to_contain_text("Taken back.")
+        expect(corner).to_have_attribute("aria-valuetext", place)
+        page.evaluate("document.getElementById('notice').textContent = ''")
+    expect(page.get_by_role("button", name="Take back")).to_be_disabled()
+    assert clip.state.clips()[0].corners is None  # as the machine found it
+    page.keyboard.press("y")
+    expect(corner).to_have_attribute("aria-valuetext", places[1])
+    until(page, lambda: clip.state.clips()[0].corners is not None)
+
+
+def test_after_a_click_the_keys_go_on(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/films/1/check")
+    expect(page.locator("#serve-name")).to_have_text("Serve 5, AB")
+    page.get_by_role("button", name="L let").click()
+    expect(page.locator("#machine")).to_contain_text("The machine said: unclear")
+    page.keyboard.press("Enter")  # on to the next, not "let" once more
+    expect(page.locator("#serve-name")).to_have_text("Serve 6, AB")
+
+
+def test_when_all_is_checked_the_next_step_is_shown(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/films/1/check")
+    onward = page.get_by_role("link", name="On to the map")
+    expect(onward).to_be_hidden()
+    for n in range(4):
+        expect(page.locator("#left-to-do")).to_have_text(f"{4 - n} of 24 to check")
+        page.keyboard.press("Enter")
+    expect(onward).to_be_visible()
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (1024, 768), (820, 1180)])
+def test_picture_and_answers_are_on_one_screen(
+    page: Page, filmed: Running, size: tuple[int, int]
+) -> None:
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.goto(filmed.url + "/films/1/check")
+    expect(page.locator("#moment")).to_contain_text("picture")
+    for what in ("#picture", "#accept", "[data-outcome=unclear]"):
+        box = page.locator(what).bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= size[1], what
+    # Nothing hidden in the list makes the page longer than what is seen of it.
+    assert page.evaluate("document.documentElement.scrollHeight") < 1.35 * size[1]
