@@ -237,7 +237,7 @@ SMALL = Scenario(
     name="small", size=(320, 180), eye=(-3.4, -1.9, 1.3), at=(0.1, 0.0, -0.1), focal=330, fps=60,
     duration=64 / 60, shutter=1 / 500, noise=0.8, crf=16, hall=Hall(lines=False, posters=2),
     players=(Look(), Look(seed=3)), two_players=False, starts_at=1.25,
-    serves=(ServePlan(toss=1.1, target=(0.5, 0.1), spin=(0, -100, 0)),),
+    serves=(ServePlan(toss=1.1, target=(0.5, 0.1), spin=(0, -100, 0), first=(-0.8,)),),
 )  # fmt: skip
 
 
@@ -314,7 +314,9 @@ def test_containers_say_what_they_hold(tmp_path, film, codec, bits, rotate):
 
 
 def test_bump_moves_the_picture_and_the_truth_says_when(tmp_path):
-    s = replace(SMALL, bump=0.2, bump_at=(0.3, 0.0, 0.1), duration=0.75, fps=20, starts_at=0.0)
+    s = replace(
+        SMALL, bump=0.2, bump_at=(0.3, 0.0, 0.1), duration=0.75, fps=20, starts_at=0.0, serves=()
+    )
     path = render(s, tmp_path)
     truth = json.loads((tmp_path / "small.truth.json").read_text())
     before, after = (np.array(truth[k]["corners_px"]) for k in ("camera", "camera_after_bump"))

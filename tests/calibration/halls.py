@@ -8,6 +8,8 @@ from functools import cache
 import cv2
 import numpy as np
 
+from calibration.corners import detect_table
+from calibration.result import Calibration
 from tests.calibration.scene import TABLES, Scene, draw, look_at, random_scene
 
 SIZE = (1280, 720)
@@ -46,6 +48,12 @@ def hall(name: str) -> tuple[Scene, np.ndarray]:
     picture = draw(scene)
     picture.setflags(write=False)
     return scene, picture
+
+
+@cache
+def found(name: str) -> Calibration:
+    """The table that is found in the hall of that name without help, looked for once."""
+    return detect_table(hall(name)[1])
 
 
 def grey(picture: np.ndarray) -> np.ndarray:

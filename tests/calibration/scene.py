@@ -2,6 +2,7 @@
 
 For tests only: every pixel's rays are cut with the hall's planes (walls, floor, table tops, nets,
 slab sides), 2 x 2 rays a pixel, with lens distortion; then people, blur, noise and compression.
+Rays and cuts are in single precision: a cut moves by a ten thousandth of a pixel at most.
 Nothing here is taken from a film; colours and places are drawn at random from a seed.
 """
 
@@ -140,8 +141,8 @@ class _Hall:
 
     def __init__(self, scene: Scene, rng: np.random.Generator) -> None:
         self.scene = scene
-        self.eye = scene.camera.centre
-        reach = np.abs(self.eye) + 1.5
+        self.eye = scene.camera.centre.astype(np.float32)
+        reach = np.abs(scene.camera.centre) + 1.5
         self.box = np.array([max(6.5, reach[0]), max(5.0, reach[1])])
         self.floor = -0.76
         self.stripe = rng.uniform(0.15, 0.9)
@@ -170,23 +171,35 @@ class _Hall:
         with np.errstate(divide="ignore", invalid="ignore"):
             for axis in (0, 1):
                 for sign in (-1, 1):
-                    s = (sign * self.box[axis] - eye[axis]) / rays[:, axis]
-                    a = eye[1 - axis] + s * rays[:, 1 - axis]
+                    s = (float(sign * self.box[axis]) - eye[axis]) / rays[:, axis]
                     z = eye[2] + s * rays[:, 2]
-                    on = (s > 0) & (s < depth) & (z > self.floor)
-                    depth[on], colour[on] = s[on], self._wall(a[on], z[on], axis, sign)
+                    on = np.flatnonzero((s > 0) & (s < depth) & (z > self.floor))
+                    s = s[on]
+                    a = eye[1 - axis] + s * rays[on, 1 - axis]
+                    depth[on], colour[on] = s, self._wall(a, z[on], axis, sign)
             s = (self.floor - eye[2]) / rays[:, 2]
-            on = (s > 0) & (s < depth)
+            on = np.flatnonzero((s > 0) & (s < depth))
             depth[on] = s[on]
             colour[on] = self._floor(eye[:2] + s[on, None] * rays[on, :2])
             order = sorted(self.places, key=lambda p: -np.hypot(*(p - eye[:2])))
             for place in order:
-                self._table(rays, place, colour, depth)
+                part = self._rows_of(place)
+                self._table(rays[part], place, colour[part], depth[part])
         return colour
+
+    def _rows_of(self, place: np.ndarray) -> slice:
+        """The rays of the rows that show the table at `place`, its net and its legs."""
+        width, height = self.scene.camera.size
+        box = np.array([(x, y, z) for x in (-1.4, 1.4) for y in (-0.95, 0.95) for z in (-0.8, 0.2)])
+        rows = self.scene.camera.project(box + np.array([*place, 0]))[:, 1]
+        if not np.isfinite(rows).all():  # a part of it is behind the camera
+            return slice(None)
+        low, high = np.clip([rows.min() - 3, rows.max() + 4], 0, height).astype(int)
+        return slice(low * width, high * width)
 
     def _wall(self, a: np.ndarray, z: np.ndarray, axis: int, sign: int) -> np.ndarray:
         tone = 1 + self.fold * np.sin(2 * np.pi * a / self.stripe + np.sin(3 * a))
-        out = np.array(self.scene.wall_bgr, np.float32) * tone[:, None].astype(np.float32)
+        out = np.array(self.scene.wall_bgr, np.float32) * tone[:, None]
         for x, low, w, h, colour in self.posters:
             on = (np.abs(a - x * (1 if sign > 0 else 0.8)) < w / 2) & (z > low) & (z < low + h)
             out[on] = colour
@@ -198,7 +211,7 @@ class _Hall:
         tone = 1 + 0.06 * np.sin(board * 12.9898) + 0.05 * np.sin(p[:, 0] * 1.7 + board)
         near = np.exp(-((p[:, 0] / 1.5) ** 2) - (p[:, 1] / 1.0) ** 2)
         tone = tone * (1 - 0.55 * near)
-        out = np.array(self.scene.floor_bgr, np.float32) * tone[:, None].astype(np.float32)
+        out = np.array(self.scene.floor_bgr, np.float32) * tone[:, None]
         for axis, place, w, colour in self.marks:
             out[np.abs(p[:, axis] - place) < w] = colour
         cx, cy, r = self.circle
@@ -208,7 +221,7 @@ class _Hall:
     def _table(
         self, rays: np.ndarray, place: np.ndarray, colour: np.ndarray, depth: np.ndarray
     ) -> None:
-        eye = self.eye - np.array([*place, 0])
+        eye = self.eye - np.array([*place, 0], np.float32)
         paint = np.array(self.scene.table_bgr, np.float32)
         for low, high, dark in ((-0.028, 0.0, 0.55),):
             for axis, half in ((0, 1.37), (1, 0.7625)):
@@ -236,8 +249,9 @@ class _Hall:
         white |= np.abs(q[:, 1]) < 0.0015
         tint[white] = (228, 230, 232)
         if self.scene.glare > 0:
-            away = (q - eye[:2]) @ (-eye[:2] / np.linalg.norm(eye[:2]))
-            veil = self.scene.glare / (1 + np.exp(-(away - np.linalg.norm(eye[:2])) / 0.25))
+            far = float(np.linalg.norm(eye[:2]))
+            away = (q - eye[:2]) @ (-eye[:2] / far)
+            veil = self.scene.glare / (1 + np.exp(-(away - far) / 0.25))
             tint = tint * (1 - veil[:, None] * 0.6) + 140 * veil[:, None] * 0.6
         colour[on] = tint
         s = (self.scene.net_offset - eye[0]) / rays[:, 0]
@@ -253,13 +267,14 @@ class _Hall:
 
 def _rays(camera: Camera, u: np.ndarray, v: np.ndarray) -> np.ndarray:
     """Directions in table axes, by fixed-point undistortion; not the package's own way."""
-    m, k1 = camera.matrix, camera.distortion[0]
-    xd, yd = (u.ravel() - m[0, 2]) / m[0, 0], (v.ravel() - m[1, 2]) / m[1, 1]
-    x, y = xd.copy(), yd.copy()
-    for _ in range(8):
+    m, k1 = camera.matrix, float(camera.distortion[0])
+    xd = ((u.ravel() - m[0, 2]) / m[0, 0]).astype(np.float32)
+    yd = ((v.ravel() - m[1, 2]) / m[1, 1]).astype(np.float32)
+    x, y = xd, yd
+    for _ in range(6):  # each leaves less than a tenth of the error of the one before
         radial = 1 + k1 * (x * x + y * y)
         x, y = xd / radial, yd / radial
-    return np.column_stack([x, y, np.ones_like(x)]) @ camera.rotation
+    return np.column_stack([x, y, np.ones_like(x)]) @ camera.rotation.astype(np.float32)
 
 
 def _people(out: np.ndarray, scene: Scene, rng: np.random.Generator) -> None:
@@ -277,13 +292,18 @@ def _people(out: np.ndarray, scene: Scene, rng: np.random.Generator) -> None:
             continue
         scale = camera.matrix[0, 0] / float(camera.depths(body)[1])
         shirt = scene.shirts[int(rng.integers(len(scene.shirts)))]
-        hard = np.zeros(out.shape[:2], np.float32)
         layers = [(p[0], p[1], 0.13, (45, 35, 35)), (p[1], p[2], 0.20, shirt),
                   (p[3], p[3], 0.11, (120, 150, 190))]  # fmt: skip
         for a, b, radius, colour in layers:
-            hard[:] = 0
             thick = max(1, int(2 * radius * scale))
-            ends = [tuple(round(t) for t in q) for q in (a, b)]
-            cv2.line(hard, ends[0], ends[1], 1.0, thick, cv2.LINE_AA)
+            ends = np.rint([a, b]).astype(int)
+            reach = thick // 2 + 40  # px: twice as far as the blur spreads, and it sees no border
+            low = np.clip(ends.min(axis=0) - reach, 0, camera.size)
+            high = np.clip(ends.max(axis=0) + reach, 0, camera.size)
+            if (low >= high).any():
+                continue
+            part = out[low[1] : high[1], low[0] : high[0]]
+            hard = np.zeros(part.shape[:2], np.float32)
+            cv2.line(hard, *(ends - low).tolist(), 1.0, thick, cv2.LINE_AA)
             soft = cv2.GaussianBlur(hard, (0, 0), 2.5)[..., None]
-            out[:] = out * (1 - soft) + np.array(colour, np.float32) * soft
+            part[:] = part * (1 - soft) + np.array(colour, np.float32) * soft

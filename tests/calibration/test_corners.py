@@ -7,7 +7,7 @@ from calibration.corners import detect_table, refine_corners
 from calibration.given import order_ends
 from calibration.result import Calibration, CalibrationError
 from calibration.table import CORNERS
-from tests.calibration.halls import SIZE, grey, hall, plain, rms
+from tests.calibration.halls import SIZE, found, grey, hall, plain, rms
 from tests.calibration.scene import draw
 
 VIEWS = ("behind", "side", "diagonal", "corner", "balcony", "grey on grey", "drawn at random")
@@ -15,27 +15,26 @@ VIEWS = ("behind", "side", "diagonal", "corner", "balcony", "grey on grey", "dra
 
 @pytest.mark.parametrize("name", VIEWS)
 def test_corners_are_found_to_the_goal_of_0_4_px(name):
-    scene, picture = hall(name)
-    found = detect_table(picture)
-    assert rms(found.corners_px, scene.corners) < 0.4
-    assert found.evidence == "edges"
-    assert found.net is not None
-    assert found.net.residual_mm < 5  # the drawn net stands where the law puts it
+    scene, _ = hall(name)
+    seen = found(name)
+    assert rms(seen.corners_px, scene.corners) < 0.4
+    assert seen.evidence == "edges"
+    assert seen.net is not None
+    assert seen.net.residual_mm < 5  # the drawn net stands where the law puts it
 
 
 @pytest.mark.parametrize("name", ["behind", "diagonal", "corner"])
 def test_stated_corner_uncertainty_covers_the_error(name):
-    scene, picture = hall(name)
-    found = detect_table(picture)
+    scene, _ = hall(name)
+    seen = found(name)
     true = order_ends(scene.corners, SIZE[1])
-    error = (found.corners_px - true).ravel()
+    error = (seen.corners_px - true).ravel()
     # 8 numbers: the 99.9 % point of chi squared is 26.1
-    assert error @ np.linalg.pinv(found.corners_covariance) @ error < 26.1
+    assert error @ np.linalg.pinv(seen.corners_covariance) @ error < 26.1
 
 
 def test_the_lower_end_is_negative():
-    _, picture = hall("behind")
-    c = detect_table(picture).corners_px
+    c = found("behind").corners_px
     assert c[[3, 0], 1].mean() > c[[1, 2], 1].mean()
 
 
@@ -47,8 +46,8 @@ def test_a_grey_picture_will_do():
 def test_another_table_can_be_pointed_at():
     scene, picture = hall("balcony")
     middle = scene.corners.mean(axis=0)
-    found = detect_table(picture, near=(middle[0], middle[1]))
-    assert rms(found.corners_px, scene.corners) < 0.4
+    near = detect_table(picture, near=(middle[0], middle[1]))
+    assert rms(near.corners_px, scene.corners) < 0.4
 
 
 def test_a_corner_out_of_the_frame_is_known_from_its_lines():
@@ -57,10 +56,10 @@ def test_a_corner_out_of_the_frame_is_known_from_its_lines():
     # the principal point is taken at the middle, so the top is cut alike
     top = picture.shape[0] - low.shape[0]
     cropped = np.ascontiguousarray(low[top:])
-    found = detect_table(cropped)
+    seen = detect_table(cropped)
     true = scene.corners - [0, top]
     assert true[:, 1].max() > cropped.shape[0]
-    assert rms(found.corners_px, true) < 0.6
+    assert rms(seen.corners_px, true) < 0.6
 
 
 def test_marked_corners_are_refined_and_keep_their_order():
@@ -68,8 +67,8 @@ def test_marked_corners_are_refined_and_keep_their_order():
     rng = np.random.default_rng(6)
     for turn in (0, 2):
         true = np.roll(scene.corners, turn, axis=0)
-        found = refine_corners(picture, true + rng.uniform(-4, 4, (4, 2)))
-        assert np.abs(found.corners_px - true).max() < 0.5
+        refined = refine_corners(picture, true + rng.uniform(-4, 4, (4, 2)))
+        assert np.abs(refined.corners_px - true).max() < 0.5
 
 
 def test_marked_corners_where_there_is_no_table_are_refused():
@@ -114,17 +113,16 @@ def test_other_arrays_are_refused(picture, words):
 def test_odd_sizes_will_do():
     scene, picture = hall("side")
     odd = np.ascontiguousarray(picture[1:-2, 1:-2])  # 1277 x 717, about the same middle
-    found = detect_table(odd)
-    assert rms(found.corners_px, scene.corners - 1) < 0.4
-    assert found.camera.size == (1277, 717)
+    seen = detect_table(odd)
+    assert rms(seen.corners_px, scene.corners - 1) < 0.4
+    assert seen.camera.size == (1277, 717)
 
 
 def test_json_round_trip_of_a_found_table():
-    _, picture = hall("behind")
-    found = detect_table(picture)
-    back = Calibration.from_json(found.to_json())
-    assert back.net == found.net
-    assert back.warnings == found.warnings
+    seen = found("behind")
+    back = Calibration.from_json(seen.to_json())
+    assert back.net == seen.net
+    assert back.warnings == seen.warnings
 
 
 @pytest.mark.slow
@@ -133,5 +131,4 @@ def test_random_halls(seed):
     from tests.calibration.scene import random_scene
 
     scene = random_scene(seed, size=SIZE)
-    found = detect_table(draw(scene))
-    assert rms(found.corners_px, scene.corners) < 1.0
+    assert rms(detect_table(draw(scene)).corners_px, scene.corners) < 1.0

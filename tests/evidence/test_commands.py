@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import csv
+import io
+import shutil
 from pathlib import Path
 
 import pytest
@@ -14,13 +17,28 @@ from placement.records import RecordsError
 from tests.records.samples import two_turns, write_results
 
 
-@pytest.fixture
-def filmed(run, tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def two_weeks(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two clips brought in by the commands, once; tests copy the folder."""
+    made = tmp_path_factory.mktemp("two-weeks")
+    parser = argparse.ArgumentParser()
+    add_commands(parser.add_subparsers(required=True))
     for week, day in enumerate(("2026-01-12", "2026-01-19")):
-        folder = tmp_path / "out" / f"w{week}"
+        folder = made / "out" / f"w{week}"
         write_results(folder, two_turns(), clip=f"w{week}")
-        run("import", str(folder), "--group", "9X", "--date", day)
-        run("turns", str(week + 1), "AB 10 short left, CD 10 short left", "--add-students")
+        for words in (
+            ("import", str(folder), "--group", "9X", "--date", day),
+            ("turns", str(week + 1), "AB 10 short left, CD 10 short left", "--add-students"),
+        ):
+            args = parser.parse_args([words[0], "--store", str(made / "r.sqlite"), *words[1:]])
+            with contextlib.redirect_stdout(io.StringIO()):
+                assert args.run(args) == 0
+    return made
+
+
+@pytest.fixture
+def filmed(two_weeks: Path, tmp_path: Path) -> Path:
+    shutil.copytree(two_weeks, tmp_path, dirs_exist_ok=True)
     return tmp_path
 
 

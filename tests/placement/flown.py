@@ -203,16 +203,15 @@ def drawn(
         light_here = np.full((PATCH, PATCH), TABLE_LIGHT)
         if ball is not None:
             centre, radius, velocity = ball
-            moments = np.linspace(-0.5, 0.5, 9) * EXPOSURE
-            for t in moments:
-                du, dv = u - centre[0] - velocity[0] * t, v - centre[1] - velocity[1] * t
-                far = np.hypot(du, dv)
-                cover = np.clip((radius - far) / 1.6 + 0.5, 0, 1)
-                front = np.sqrt(np.maximum(1 - (far / radius) ** 2, 0))
-                shade = np.clip(0.55 - 0.35 * dv / radius + 0.10 * front, 0.05, 1.0)
-                light_here += cover * (light * shade - TABLE_LIGHT) / len(moments)
+            moments = (np.linspace(-0.5, 0.5, 9) * EXPOSURE)[:, None, None]
+            du, dv = u - centre[0] - velocity[0] * moments, v - centre[1] - velocity[1] * moments
+            far_2 = du * du + dv * dv
+            cover = ((radius - np.sqrt(far_2)) / 1.6 + 0.5).clip(0, 1)
+            front = np.sqrt(np.maximum(1 - far_2 / radius**2, 0))
+            shade = (0.55 - 0.35 * dv / radius + 0.10 * front).clip(0.05, 1.0)
+            light_here += (cover * (light * shade - TABLE_LIGHT)).mean(axis=0)
         grey = 255 * np.maximum(light_here, 0) ** (1 / GAMMA) + rng.normal(0, 1.2, (PATCH, PATCH))
-        out[k] = np.clip(np.rint(grey), 0, 255)
+        out[k] = np.rint(grey).clip(0, 255)
     return out
 
 

@@ -8,6 +8,7 @@ import pytest
 
 from placement.probe import ClipLook, clip_troubles, describe_clip, look_at_clip
 
+from .clips import restamped
 from .made import made_analysis, made_calibration
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames" / "sample_drill.mp4"
@@ -58,8 +59,9 @@ def test_a_coarse_picture_is_told():
     assert any("640 x 360 px is coarse" in s for s in clip_troubles(small))
 
 
-def test_the_sample_clip_is_looked_at():
-    look = look_at_clip(SAMPLE, seconds=3.2)
+def test_the_sample_clip_is_looked_at(tmp_path):
+    clip = restamped(SAMPLE, tmp_path / "begin.mp4", 1, 3.3)  # the first serve alone
+    look = look_at_clip(clip, seconds=3.2)
     assert look.info.codec == "h264"
     assert look.calibration is not None
     assert look.n_paths >= 1  # the first serve is struck at 1.98 s by the clip's truth

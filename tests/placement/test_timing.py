@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import av
 import numpy as np
 import pytest
 
@@ -24,28 +23,11 @@ from placement.timing import (
 )
 from placement.video import probe_clip
 from tests.placement import flown
+from tests.placement.clips import restamped
 from tests.placement.made import made_analysis
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames" / "sample_drill.mp4"
 FACTOR = 2  # 60 pictures a second, stored to be played at 30
-
-
-def restamped(source: Path, target: Path, factor: int, until_s: float, tag: str = "") -> Path:
-    """The same pictures, not encoded again, with stamps `factor` times as far apart."""
-    options = {"movflags": "use_metadata_tags"}
-    with av.open(str(source)) as old, av.open(str(target), "w", options=options) as new:
-        if tag:
-            new.metadata["com.android.capture.fps"] = tag
-        stream = old.streams.video[0]
-        copy = new.add_stream_from_template(stream)
-        for packet in old.demux(stream):
-            if packet.pts is None or packet.pts * stream.time_base >= until_s:
-                continue
-            packet.pts, packet.dts = packet.pts * factor, packet.dts * factor
-            packet.duration *= factor
-            packet.stream = copy
-            new.mux(packet)
-    return target
 
 
 @pytest.mark.parametrize("factor", [1.0, 4.0])

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
-from scipy.integrate import solve_ivp
+from scipy.integrate import OdeSolution, solve_ivp
 
 from calibration import Camera, field_to_focal, stand_camera, table
 from placement import flight
@@ -41,17 +42,21 @@ def camera_at(view: str) -> Camera:
 
 def thrown(times: np.ndarray, falling: float) -> np.ndarray:
     """Places (N, 3) at `times` <= 0 before the stroke of a ball that meets the bat `falling`."""
+    return np.asarray(_throw(falling)(times)[:3].T)
+
+
+@cache
+def _throw(falling: float) -> OdeSolution:
+    """The 1.3 s before the stroke, traced once."""
 
     def rate(_: float, y: np.ndarray) -> np.ndarray:
         pull = -flight.drag_constant() * np.linalg.norm(y[3:]) * y[3:]
         return np.concatenate([y[3:], pull - [0, 0, flight.GRAVITY]])
 
     start = np.concatenate([STROKE, [0.06, -0.05, -falling]])
-    solved = solve_ivp(
-        rate, (0.0, float(times.min()) - 1e-3), start, "DOP853", rtol=1e-10, atol=1e-10,
-        dense_output=True,
-    )  # fmt: skip
-    return np.asarray(solved.sol(times)[:3].T)
+    return solve_ivp(
+        rate, (0.0, -1.3), start, "DOP853", rtol=1e-10, atol=1e-10, dense_output=True
+    ).sol
 
 
 def film(
