@@ -24,6 +24,7 @@ from calibration.profiles import (
     Stations,
     blur_and_excess,
     fit_profiles,
+    linear_light,
     sample_profiles,
 )
 from calibration.table import CORNERS, EDGE_LINE, HALF_LENGTH, HALF_WIDTH
@@ -368,7 +369,8 @@ def _fine(
         normal=stations.normal,
         width=width,
     )
-    profiles = sample_profiles(luma, moved, offsets)
+    # blur mixes light: in grey levels a bright line looks wider, towards a dark side alone
+    profiles = linear_light(sample_profiles(luma, moved, offsets))
     wide = np.flatnonzero(width > 3.0)
     sample = wide if len(wide) >= 30 else np.arange(len(width))
     sample = sample[:: max(1, len(sample) // 100)]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly)
 PROFILE_STEP = 0.5  # px between samples across a line
 
 
@@ -50,6 +51,11 @@ def sample_profiles(luma: np.ndarray, stations: Stations, offsets: np.ndarray) -
     height, width = luma.shape[:2]
     outside = (u < 0) | (v < 0) | (u > width - 1) | (v > height - 1)
     return np.where(outside, np.nan, values.astype(float))
+
+
+def linear_light(grey: np.ndarray) -> np.ndarray:
+    """Light, 0 to 255, of grey levels as cameras store them; NaN stays NaN."""
+    return np.asarray(255.0 * (np.clip(grey, 0.0, 255.0) / 255.0) ** GAMMA)
 
 
 def fit_profiles(

@@ -1,16 +1,10 @@
 """Where the centre of a ball's picture is: a lit sphere, drawn out by the shutter, fitted.
 
 A ball lit from above is as dark below as the table, so the centre of its brightness lies above its
-true centre, by one to three pixels. Here the outline is fitted instead: a disc of the radius that
-the ball must have at its distance, moved along its path while the shutter was open, shaded like a
-matt sphere in the hall's light, over the background seen before and after. Size and motion come
-from the flight; exposure, blur and the shading are shared by all pictures of a film and learnt from
-them, so that only the centre and one brightness are free for each picture.
-
-Coordinates are px; `along` is the direction of motion and `across` is normal to it.
-
-Source of the shading: a matt surface in any distant light is described to about 1 % by nine numbers
-(Ramamoorthi and Hanrahan, SIGGRAPH 2001).
+true centre, by one to three pixels. Here its whole picture is fitted (`placement.ball_model`)
+over the background seen before and after. Size and motion come from the flight; exposure, blur and
+the light are shared by all pictures of a film and learnt from them (`placement.ball_look`), so that
+only the centre and one brightness are free for each picture.
 """
 
 from __future__ import annotations
@@ -21,43 +15,27 @@ from dataclasses import dataclass
 import numpy as np
 
 from placement.ball import Candidates
+from placement.ball_model import (
+    NOISE,
+    Chords,
+    Look,
+    chords,
+    covered,
+    linear_light,
+    shading_of,
+    tone,
+)
 
 _RED_NEUTRAL = np.uint8(138)  # Cr above this counts as ball colour; 128 is grey
-_NOISE = 2.0  # grey levels, least noise assumed of a pixel
-_GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly)
-_LINEAR = (255 * (np.arange(256) / 255) ** _GAMMA).astype(np.float32)
-_SLOPE = np.maximum(_GAMMA * (np.arange(256) / 255) ** (_GAMMA - 1), 0.1).astype(np.float32)
+_RED_SHARE = (
+    1.5397  # of the red difference, to make red of luma (ITU-R BT.709, in the range of luma)
+)
+BRIGHTEST = 2500.0  # times the light of a ball that shows the shading as learnt; of white, 255
 MARGIN = 2.5  # px around the outline that are looked at
 _LEAST_SD = 0.06  # px: what compression and a ball's stamp leave
 _STEPS = 5
 _STILL = 0.004  # px: a picture whose next step is shorter than this is done
 _FARTHEST = 1.2  # radii: a centre that wanders farther than this from its guess is not believed
-
-
-#: Shading before anything is learnt: brighter above. Order: see `shading_of`.
-DEFAULT_SHADING = (0.75, 0.0, 0.45, 0.25, 0.0, 0.0, 0.0, 0.0, 0.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Look:
-    """What the ball's pictures of one film share.
-
-    Attributes
-    ----------
-    exposure_s : float
-        How long the shutter is open.
-    blur_px : float
-        Standard deviation of the blur by lens and pixels.
-    shading : tuple of 9 floats
-        Brightness over the ball as second-order harmonics of the surface's direction.
-    tinted : bool
-        Whether the red difference is added to luma: an orange ball may be as bright as the table.
-    """
-
-    exposure_s: float = 1 / 250
-    blur_px: float = 0.8
-    shading: tuple[float, ...] = DEFAULT_SHADING
-    tinted: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,10 +115,18 @@ def redness(sightings: Sequence[tuple[Candidates, int]], centres: np.ndarray) ->
 
 
 def _tinted(luma: np.ndarray, red: np.ndarray) -> np.ndarray:
-    """Luma (N, 3, S, S) with twice the red difference (N, 3, S/2, S/2) added."""
-    tint = 2 * (np.maximum(red, _RED_NEUTRAL) - _RED_NEUTRAL)  # below 236
-    tint = tint.repeat(2, axis=2).repeat(2, axis=3)
-    return np.minimum(luma.astype(np.uint16) + tint, 255).astype(np.uint8)
+    """The red channel (N, 3, S, S) of luma and the red difference (N, 3, S/2, S/2).
+
+    In it an orange ball is as bright as a white one, and a blue or green table dark.
+    """
+    tint = _RED_SHARE * (red.astype(np.float32) - 128)
+    # a colour sample lies midway between two rows, but on the even column (ITU-T H.264, E.2.1)
+    beside = np.concatenate([tint[..., 1:], tint[..., -1:]], axis=-1)
+    wide = np.stack([tint, (tint + beside) / 2], axis=-1).reshape(*tint.shape[:-1], -1)
+    above = np.concatenate([wide[:, :, :1], wide[:, :, :-1]], axis=2)
+    below = np.concatenate([wide[:, :, 1:], wide[:, :, -1:]], axis=2)
+    rows = np.stack([0.75 * wide + 0.25 * above, 0.75 * wide + 0.25 * below], axis=3)
+    return np.clip(luma + rows.reshape(luma.shape), 0, 255).astype(np.uint8)
 
 
 def measure(
@@ -221,8 +207,8 @@ def _measure_alike(
     u = corner[:, 0, None, None] + span[None, :]
     rows = part[:, None, None]
     before, shown, after = (patches[rows, k, v, u].reshape(len(part), -1) for k in range(3))
-    now, background, weight = linear_light(before, shown, after)
-    grain = _grain(before, after)
+    now, background, weight = linear_light(before, shown, after, look.shoulder)
+    grain = _grain(before, after, look.shoulder)
     speed = np.hypot(*velocities[part].T)
     heading = (velocities[part] / np.maximum(speed, 1e-6)[:, None]).astype(np.float32)
     start = (local - corner).astype(np.float32)
@@ -242,7 +228,7 @@ def _measure_alike(
     bad = wandered | (energy <= 0)
     out.centres[part] = np.where(bad[:, None], np.nan, best + corner + origins[part])
     out.covariances[part] = covariance
-    out.contrasts[part] = np.sqrt(np.maximum(energy, 0)) * _NOISE
+    out.contrasts[part] = np.sqrt(np.maximum(energy, 0)) * NOISE
     out.misfits[part] = np.where(
         bad, np.inf, np.sqrt(np.maximum(left / pixels - grain, 0) / np.maximum(energy, 1e-9))
     )
@@ -274,7 +260,7 @@ class _Fit:
         self.change = now - background
         self.radius, self.heading, self.streak = radius, heading, streak
         self.empty = np.einsum("np,np,np->n", self.weight, self.change, self.change)
-        self.reach = radius + np.float32(np.sqrt(1.5) * look.blur_px)
+        self.reach = radius + np.float32(np.sqrt(3) * look.blur_px)
         self.ahead = radius + np.sqrt(streak**2 + 12 * np.float32(look.blur_px) ** 2) / 2
         grid = np.arange(side * side, dtype=np.float32)
         self.grid_v, self.grid_u = np.divmod(grid, np.float32(side))
@@ -376,24 +362,24 @@ class _Fit:
         rooted = root * change, root * background
 
         def residual(
-            ahead: np.ndarray, half: np.ndarray, aside: np.ndarray
+            ahead: np.ndarray, beside: Chords
         ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-            cover, normal = _covered(ahead, half, aside, radius, heading, streak, blur)
+            cover, normal = covered(ahead, beside, radius, heading, streak, blur)
             picture = root * (cover * shading_of(self.look.shading, *normal))
             target = rooted[0] + rooted[1] * cover
             power = np.einsum("np,np->n", picture, picture) + 1e-6
-            level = np.clip(np.einsum("np,np->n", picture, target) / power, 0, 800)
+            level = np.clip(np.einsum("np,np->n", picture, target) / power, 0, BRIGHTEST)
             picture *= level[:, None].astype(np.float32)
             return target - picture, picture, cover, power
 
         blur = self.look.blur_px
         delta = np.float32(0.05)
-        half = _half_chord(aside, radius, blur)
-        r0, picture, cover, _ = residual(ahead, half, aside)
+        beside = chords(aside, radius, blur)
+        r0, picture, cover, _ = residual(ahead, beside)
         # a centre moved along the path lets the chords be
-        ja = residual(ahead - delta, half, aside)[0]
+        ja = residual(ahead - delta, beside)[0]
         ja -= r0
-        jc = residual(ahead, _half_chord(aside - delta, radius, blur), aside - delta)[0]
+        jc = residual(ahead, chords(aside - delta, radius, blur))[0]
         jc -= r0
         inside = np.einsum("np,np->n", rooted[0], rooted[0])
         cost = self.empty[who] - inside + np.einsum("np,np->n", r0, r0)
@@ -412,118 +398,10 @@ class _Fit:
         return cost.astype(float), energy.astype(float), outer, slope
 
 
-def linear_light(
-    before: np.ndarray, shown: np.ndarray, after: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Linear light of a picture and of its background, and the weight of each pixel.
-
-    Cameras store about the 2.2th root of the light, in which edges of a bright ball look up to a
-    third of a pixel farther out than they are; shutter and lens add up light, not grey levels.
-    """
-    earlier, now, later = _LINEAR[before], _LINEAR[shown], _LINEAR[after]
-    spread = _NOISE**2 * (_SLOPE[shown] ** 2 + _SLOPE[before] ** 2 / 2)
-    return now, (earlier + later) / 2, 1 / (spread + (earlier - later) ** 2 / 2)
-
-
-def _grain(before: np.ndarray, after: np.ndarray) -> float:
+def _grain(before: np.ndarray, after: np.ndarray, shoulder: float) -> float:
     """Variance of the film's grain in units of the assumed noise, from two views of one place."""
-    gap = _LINEAR[before[:, ::3]] - _LINEAR[after[:, ::3]]
-    spread = 2 * (_NOISE * _SLOPE[before[:, ::3]]) ** 2
+    light, slope = tone(shoulder)
+    gap = light[before[:, ::3]] - light[after[:, ::3]]
+    spread = 2 * (NOISE * slope[before[:, ::3]]) ** 2
     # the lower quartile of chi-square with one degree of freedom: people move in the rest
     return float(np.clip(np.percentile(gap**2 / spread, 25) / 0.1015, 0.05, 25.0))
-
-
-def covered_sphere(
-    du: np.ndarray,
-    dv: np.ndarray,
-    radius: np.ndarray,
-    heading: np.ndarray,
-    streak: np.ndarray,
-    blur_px: float,
-) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """Share of the exposure that the ball covers a pixel, and the surface's direction there.
-
-    The direction is (to the image's right, up, towards the camera), averaged over the exposure.
-    """
-    along = du * heading[:, :1] + dv * heading[:, 1:]
-    across = dv * heading[:, :1] - du * heading[:, 1:]
-    half = _half_chord(across, radius, blur_px)
-    return _covered(along, half, across, radius, heading, streak, blur_px)
-
-
-def _half_chord(across: np.ndarray, radius: np.ndarray, blur_px: float) -> np.ndarray:
-    """Half the length of the disc along the path, `across` px beside its middle.
-
-    Three chords side by side, spread like the blur, stand for it across the path.
-    """
-    aside = np.float32(np.sqrt(1.5) * blur_px)
-    square = radius**2
-    half = np.sqrt(np.maximum(square - across**2, 0))
-    for shift in (-aside, aside):
-        chord = across + shift
-        chord *= chord
-        np.subtract(square, chord, out=chord)
-        np.maximum(chord, 0, out=chord)
-        half += np.sqrt(chord, out=chord)
-    half *= np.float32(1 / 3)
-    return half
-
-
-def _covered(
-    along: np.ndarray,
-    half: np.ndarray,
-    across: np.ndarray,
-    radius: np.ndarray,
-    heading: np.ndarray,
-    streak: np.ndarray,
-    blur_px: float,
-) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """See `covered_sphere`; takes places along and across the path, and half chords there."""
-    # a box as wide as the streak, or as the blur, stands for both along the path
-    length = np.sqrt(streak**2 + 12 * np.float32(blur_px) ** 2)
-    low = np.maximum(along - half, -length / 2)
-    high = np.minimum(along + half, length / 2)
-    cover = high - low
-    np.maximum(cover, 0, out=cover)
-    cover *= 1 / length
-    low += high
-    low *= np.float32(-0.5)
-    low += along
-    inverse = 1 / radius
-    low *= inverse
-    seen = low  # where on the disc the pixel looks, on average
-    beside = across * inverse
-    square = np.multiply(seen, seen, out=high)
-    square += beside * beside
-    over = np.sqrt(np.maximum(square, 1))
-    np.minimum(square, 1, out=square)
-    np.divide(1, over, out=over)
-    seen *= over
-    beside *= over
-    front = np.sqrt(np.subtract(1, square, out=square), out=square)
-    hu, hv = heading[:, :1], heading[:, 1:]
-    right = seen * hu
-    right -= beside * hv
-    up = seen * -hv
-    up -= beside * hu  # image v runs down
-    return cover, (right, up, front)
-
-
-def shading_of(
-    shading: tuple[float, ...], right: np.ndarray, up: np.ndarray, front: np.ndarray
-) -> np.ndarray:
-    """Brightness for surface directions: 1, r, u, f, u f, u u, r u, r f, r r."""
-    c0, cr, cu, cf, cuf, cuu, cru, crf, crr = (np.float32(c) for c in shading)
-    out = cuf * front
-    out += cu
-    out += cuu * up
-    out += cru * right
-    out *= up
-    aside = crf * front
-    aside += cr
-    aside += crr * right
-    aside *= right
-    out += aside
-    out += cf * front
-    out += c0
-    return np.asarray(out)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 
-from placement.ball_image import (
+from placement.ball_image import BRIGHTEST, MARGIN
+from placement.ball_model import (
     DEFAULT_SHADING,
-    MARGIN,
     Look,
     covered_sphere,
     linear_light,
@@ -18,6 +18,12 @@ from placement.ball_image import (
 )
 
 _LEARN_FROM = 80  # pictures, spread over what there is
+# first steps of what is learnt, doublings of the exposure; the second ones are half as long
+_STEPS = {"exposure": 1.0, "blur": 0.25, "shoulder": 0.85, "right": 0.04, "down": 0.04}
+_RANGES = {
+    "exposure": (1e-5, 0.05), "blur": (0.3, 3.0), "shoulder": (0.0, 0.86),
+    "right": (-0.4, 0.4), "down": (-0.4, 0.4),
+}  # fmt: skip
 
 
 def learn_look(
@@ -48,52 +54,66 @@ def learn_look(
     reach = 1.3 * np.percentile(radii, 90) + MARGIN
     reach += 0.4 * look.exposure_s * np.percentile(np.hypot(*velocities.T), 90)
     side = min(patches.shape[2], 2 * int(np.ceil(reach)) + 1)
-    tried: dict[tuple[float, float, float], tuple[float, Look]] = {}
+    tried: dict[Guess, tuple[float, Look]] = {}
 
-    def attempt(exposure: float, blur: float, shift: float) -> float:
-        key = (exposure, blur, shift)
-        if key not in tried:
-            begin = replace(look, exposure_s=exposure, blur_px=blur)
-            moved = centres + np.column_stack([np.zeros(len(radii)), shift * radii])
-            tried[key] = _shade(patches, origins, moved, radii, velocities, begin, side)
-        return tried[key][0]
+    def cost(guess: Guess) -> float:
+        if guess not in tried:
+            begin = replace(
+                look, exposure_s=guess.exposure, blur_px=guess.blur, shoulder=guess.shoulder
+            )
+            moved = centres + radii[:, None] * np.array([guess.right, guess.down])
+            tried[guess] = _shade(patches, origins, moved, radii, velocities, begin, side)
+        return tried[guess][0]
 
-    exposure, blur, shift = look.exposure_s, look.blur_px, 0.0
+    best = Guess(look.exposure_s, look.blur_px, look.shoulder, 0.0, 0.0)
     for narrow in (1.0, 0.5):
-        twice = [2.0**-narrow, 2.0**narrow]
-        exposure = _lowest(partial(_swapped, attempt, blur, shift), exposure, twice, times=True)
-        finer = [-0.25 * narrow, 0.25 * narrow]
-        blur = _lowest(partial(_between, attempt, exposure, shift), blur, finer)
-        shift = _lowest(partial(attempt, exposure, blur), shift, [-0.06 * narrow, 0.06 * narrow])
-    return tried[(exposure, blur, shift)][1]
+        for name, step in _STEPS.items():
+            best = _better(cost, best, name, narrow * step)
+    for name in ("right", "down"):
+        best = _between(cost, best, name, 0.5 * _STEPS[name])
+    cost(best)
+    return tried[best][1]
 
 
-def _swapped(
-    attempt: Callable[[float, float, float], float], blur: float, shift: float, exposure: float
-) -> float:
-    return attempt(exposure, blur, shift)
+class Guess(NamedTuple):
+    """What the pictures may share; the shift in radii, the rest as in `Look`."""
+
+    exposure: float
+    blur: float
+    shoulder: float
+    right: float
+    down: float
 
 
-def _between(
-    attempt: Callable[[float, float, float], float], exposure: float, shift: float, blur: float
-) -> float:
-    return attempt(exposure, blur, shift)
+def _moved(guess: Guess, name: str, step: float) -> Guess | None:
+    """One step on; None where that leads nowhere."""
+    value = getattr(guess, name)
+    value = value * 2.0**step if name == "exposure" else round(value + step, 6)
+    low, high = _RANGES[name]
+    return guess._replace(**{name: value}) if low <= value <= high else None
 
 
-def _lowest(
-    cost: Callable[[float], float], start: float, moves: list[float], *, times: bool = False
-) -> float:
-    """Step down in fixed moves while that lowers the cost; at most five steps each way."""
-    best, at = cost(start), start
-    for move in moves:
+def _better(cost: Callable[[Guess], float], best: Guess, name: str, step: float) -> Guess:
+    """Step down while that lowers the cost; at most five steps each way."""
+    for way in (-step, step):
         for _ in range(5):
-            there = at * move if times else at + move
-            if not times and there < -0.5:
+            there = _moved(best, name, way)
+            if there is None or cost(there) >= cost(best):
                 break
-            if (value := cost(there)) >= best:
-                break
-            best, at = value, there
-    return at
+            best = there
+    return best
+
+
+def _between(cost: Callable[[Guess], float], best: Guess, name: str, step: float) -> Guess:
+    """The lowest point of the parabola through the best and both its neighbours."""
+    before, after = _moved(best, name, -step), _moved(best, name, step)
+    if before is None or after is None:
+        return best
+    low, here, high = cost(before), cost(best), cost(after)
+    bend = low - 2 * here + high
+    if bend <= 0:
+        return best
+    return _moved(best, name, step * float(np.clip((low - high) / (2 * bend), -0.5, 0.5))) or best
 
 
 def _shade(
@@ -113,7 +133,7 @@ def _shade(
     u = corner[:, 0, None, None] + span[None, :]
     rows = np.arange(len(patches))[:, None, None]
     before, shown, after = (patches[rows, k, v, u].reshape(len(patches), -1) for k in range(3))
-    now, background, weight = linear_light(before, shown, after)
+    now, background, weight = linear_light(before, shown, after, look.shoulder)
     at = (local - corner).astype(np.float32)
     grid_u = np.broadcast_to(span[None, :], (side, side)).reshape(1, -1).astype(np.float32)
     grid_v = np.broadcast_to(span[:, None], (side, side)).reshape(1, -1).astype(np.float32)
@@ -146,7 +166,7 @@ def _shade(
     for _ in range(2):
         picture = cover * shading_of(shading, right, up, front)
         energy = np.einsum("np,np->n", weight * picture, picture) + 1e-6
-        level = np.clip(np.einsum("np,np->n", weight * picture, target) / energy, 1, 800)
+        level = np.clip(np.einsum("np,np->n", weight * picture, target) / energy, 1, BRIGHTEST)
         rest = root * (target - level[:, None] * picture)
         # pictures that do not fit at all teach nothing
         trust = 1 / (1 + np.einsum("np,np->n", rest, rest) / rest.shape[1] / 10)
@@ -162,7 +182,7 @@ def _shade(
         shading = tuple(float(x) for x in solved / max(solved[0] + solved[3], 1e-3))
     picture = cover * shading_of(shading, right, up, front)
     energy = np.einsum("np,np->n", weight * picture, picture) + 1e-6
-    level = np.clip(np.einsum("np,np->n", weight * picture, target) / energy, 1, 800)
+    level = np.clip(np.einsum("np,np->n", weight * picture, target) / energy, 1, BRIGHTEST)
     rest = root * (target - level[:, None] * picture)
     costs = np.einsum("np,np->n", rest, rest) / rest.shape[1]
     cost = float(np.mean(costs / (1 + costs / 30)))  # a few odd pictures must not decide

@@ -32,7 +32,7 @@ from calibration import (
 )
 from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.ball import Candidates
-from placement.ball_image import Look
+from placement.ball_model import Look
 from placement.doubles import without_doubles
 from placement.last_fit import fit_last
 from placement.paths import FollowedPath

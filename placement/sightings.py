@@ -16,7 +16,7 @@ from calibration import table
 from calibration.camera import Camera
 from placement import ball_image
 from placement.ball import Candidates
-from placement.ball_image import Look
+from placement.ball_model import Look
 from placement.trajectory import Expectations, Path, Sightings
 
 _RAW_SD = 1.2  # px at 1920 px width, of an unmeasured candidate

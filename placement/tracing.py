@@ -16,8 +16,8 @@ from calibration.camera import Camera
 from placement import ball_image
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks
 from placement.ball import Candidates
-from placement.ball_image import Look
 from placement.ball_look import learn_look
+from placement.ball_model import Look
 from placement.bounces import Meeting, find_meetings, parted_at_net
 from placement.lone import follow_from_hidden, follow_on
 from placement.looking import SMOOTH, ball_like, smoothest

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from placement.ball_image import Look, measure
+from placement.ball_image import measure
+from placement.ball_model import Look
 
 LEVELS = 255.0
 GAMMA = 2.2  # ITU-R BT.709 and sRGB, nearly

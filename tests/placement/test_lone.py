@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from placement.arcs import fit_arc
-from placement.ball_image import Look
+from placement.ball_model import Look
 from placement.lone import follow_from_hidden, follow_on
 from tests.placement.flown import (
     EXPOSURE,

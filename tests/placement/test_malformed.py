@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from calibration import table
 from placement.arcs import near_table, split_at_kinks
-from placement.ball_image import Look, measure
+from placement.ball_image import measure
+from placement.ball_model import Look
 from placement.bounces import fit_meeting
 from placement.tracks import Linker, Run
 from placement.trajectory import Expectations, Sightings, fit_path

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from placement.agreement import plausible
-from placement.ball_image import Look
+from placement.ball_model import Look
 from placement.bounces import Meeting, fit_meeting
 from placement.paths import MOST_BOUNCES, chains_of, extended, follow_chain, refined, weight_of
 from placement.tracks import Run

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from placement import ball_image, sightings
-from placement.ball_image import Look
+from placement.ball_model import Look
 from placement.sightings import gather, measured, picture_speeds, radii_px, raw_sightings
 from tests.placement.flown import (
     EXPOSURE,

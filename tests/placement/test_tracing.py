@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calibration import table
-from placement.ball_image import Look
+from placement.ball_model import Look
 from placement.doubles import without_doubles
 from placement.serves import find_serves
 from placement.tracing import Tracer, expected_of
