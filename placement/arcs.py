@@ -143,12 +143,8 @@ def split_at_kinks(run: Run, scatter: float) -> list[Run]:
     if gain < 25 * scatter**2 or gain < 2.0 * both[cut] * 6 / max(1, 2 * n - 12):
         return [run]
     at = cut + least
-    first, second = _cut(run, slice(0, at)), _cut(run, slice(at, n))
+    first, second = run.part(slice(0, at)), run.part(slice(at, n))
     return [*split_at_kinks(first, scatter), *split_at_kinks(second, scatter)]
-
-
-def _cut(run: Run, part: slice) -> Run:
-    return Run(run.frames[part], run.members[part], run.times[part], run.points[part])
 
 
 def _parabola_costs(

@@ -23,6 +23,7 @@ from placement.ball_model import (
     covered,
     linear_light,
     shading_of,
+    surely_seen,
     tone,
 )
 
@@ -35,6 +36,7 @@ MARGIN = 2.5  # px around the outline that are looked at
 _LEAST_SD = 0.06  # px: what compression and a ball's stamp leave
 _STEPS = 5
 _STILL = 0.004  # px: a picture whose next step is shorter than this is done
+_KNOWN = 0.05  # share of the ball's disc behind which must be known what there is
 _FARTHEST = 1.2  # radii: a centre that wanders farther than this from its guess is not believed
 
 
@@ -225,7 +227,12 @@ def _measure_alike(
     inverse = np.linalg.inv(shape + 1e-6 * np.eye(2))
     covariance = inverse * np.maximum(variance, 1.0)[:, None, None] + _LEAST_SD**2 * np.eye(2)
     wandered = np.hypot(*(best - start).T) > np.maximum(_FARTHEST * radii[part], 3.0)
-    bad = wandered | (energy <= 0)
+    # where the ball was before, or comes to, the background is unknown and anything fits
+    disc = (span - best[:, 0, None, None]) ** 2 + (span[:, None] - best[:, 1, None, None]) ** 2
+    disc = (disc < (radius**2)[:, None, None]).reshape(len(part), -1)
+    sure = surely_seen(before, after, look.shoulder)
+    known = (sure * disc).sum(axis=1) > _KNOWN * np.maximum(disc.sum(axis=1), 1)
+    bad = wandered | (energy <= 0) | ~known
     out.centres[part] = np.where(bad[:, None], np.nan, best + corner + origins[part])
     out.covariances[part] = covariance
     out.contrasts[part] = np.sqrt(np.maximum(energy, 0)) * NOISE

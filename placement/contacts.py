@@ -31,8 +31,10 @@ _UNPINNED = 0.6  # frames by which the instant of an inferred bounce may be off
 _BESIDE_NET, _NET_SD = 0.06, 0.03  # m: so near the net it may be touched; what that may move
 # sightings before a bounce that may be a stroke, s back to the flight before it, m between both
 _FEW_BEFORE, _STROKE, _MEETS = 4, 0.25, 0.12
+_LATE = 0.03  # s by which that flight may seem to have gone on
 # a ball seen so few s before a bounce, and foretold so many m from it, does not bounce there
 _JUST_SEEN, _ELSEWHERE = 0.08, 0.15
+_BEHIND = 0.15  # m from the table's far edge, where a ball from behind it comes into sight
 _FARTHEST = 0.6  # m beyond the edge where a vague bounce may seem to lie
 _VAGUE = 0.25  # m: of a bounce less sure than that only that it was is known
 # a ball that drops off the net: m from it and high, m/s along the table, m to its bounce
@@ -79,14 +81,17 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
         pixels = calibration.camera.project(spots)
         shared = calibration.plane_covariance(pixels, table.BALL_RADIUS)
         seen_at = followed.sightings.times
-        struck = _struck(followed, paths)
+        step = float(np.median(np.diff(seen_at)))
+        seen_first = bool(seen_at[0] < path.bounce_times[0] - _JUST * step)
+        struck = _off_net(followed, model, paths) or _struck(followed, paths)
         for k, time in enumerate(path.bounce_times):
             if k == 0 and struck:
                 continue
             gap = float(np.abs(seen_at - time).min())
             own = path.bounce_covariances[k]
-            step = float(np.median(np.diff(seen_at)))
             before = int((seen_at < time - _JUST * step).sum())
+            if k == 0 and not seen_first and _behind_table(calibration, path.bounce_places[0]):
+                continue
             if k == 0 and before < 2:
                 # only inferred from what follows: little on the other side pins its instant
                 gap *= 2.5 if before == 0 else 1.0
@@ -96,7 +101,7 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
             if k == path.n_bounces - 1 and after < 2:
                 slip = model.incoming[k][0, :2] * _UNPINNED * step / (1 + after)
                 own = own + _along(slip)
-            if k and _through_net(model, k - 1):
+            if k and (k > 1 or seen_first) and _through_net(model, k - 1):
                 break  # no ball flies so: what follows is not known
             if abs(path.bounce_places[k][0]) < _BESIDE_NET:
                 own = own + np.diag([_NET_SD**2, _NET_SD**2])
@@ -138,7 +143,9 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
         return False
     for other in paths:
         end = other.last_seen
-        if other is followed or not 0 < bounce - end < _STROKE or other.first_seen > bounce - 0.1:
+        if other is followed or not -_LATE < bounce - end < _STROKE:
+            continue
+        if other.first_seen > bounce - 0.1:
             continue
         there = other.path.positions(np.array([bounce]))[0]
         spot = np.array([*path.bounce_places[0], table.BALL_RADIUS])
@@ -157,6 +164,32 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
         if gap.min() < _MEETS and gap.min() < own.min() / 2:
             return True
     return False
+
+
+def _off_net(followed: FollowedPath, model: Model, paths: Sequence[FollowedPath]) -> bool:
+    """Whether a path that begins at the net was drawn back through it to a bounce nobody saw.
+
+    Another path ends where it begins: the ball touched the net there.
+    """
+    bounce, began = float(followed.path.bounce_times[0]), followed.first_seen
+    if began <= bounce or followed.path.n_bounces < 2 or not _through_net(model, 0):
+        return False
+    at = followed.path.positions(np.array([began]))[0]
+    if at[0] * model.places[0][0, 0] > 0:
+        return False
+    return any(
+        abs(began - other.last_seen) < _STROKE / 2
+        and np.linalg.norm(other.path.positions(np.array([other.last_seen]))[0] - at) < 2 * _MEETS
+        for other in paths
+        if other is not followed
+    )
+
+
+def _behind_table(calibration: Calibration, place: np.ndarray) -> bool:
+    """Whether a ball that only seems to rise from a place may have come up behind the table."""
+    away = place - calibration.camera.centre[:2]
+    beyond = place + _BEHIND * away / max(float(np.hypot(*away)), 1e-9)
+    return not near_table(beyond[None], 0.0)[0]
 
 
 def _through_net(model: Model, order: int) -> bool:

@@ -11,6 +11,7 @@ from placement.agreement import plausible
 from placement.paths import MOST_BOUNCES, FollowedPath
 from placement.trajectory import Expectations, Sightings, fit_path
 
+_A_BOUNCE = 12.0  # pictures that a bounce met is worth
 _FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
 
 
@@ -48,7 +49,10 @@ def without_doubles(
                 rival = k
                 break
             # what happened beyond the other's bounces is news, even where the two share pictures
-            first, last = old.path.bounce_times[0] - 0.1, old.path.bounce_times[-1] + 0.1
+            # (of what the other only inferred, this one may know more)
+            surely = old.path.bounce_times[_met(old)]
+            surely = surely if len(surely) else old.path.bounce_times
+            first, last = surely[0] - 0.1, surely[-1] + 0.1
             news = (new.path.bounce_times < first) | (new.path.bounce_times > last)
             if shared > 0.3 * min(len(mine), len(old.frames)) and not news.any():
                 rival = k
@@ -60,7 +64,13 @@ def without_doubles(
 
 def _worth(followed: FollowedPath) -> float:
     pictures = float(followed.measured.sum()) / max(1.0, followed.path.misfit)
-    return pictures + 12 * followed.path.n_bounces
+    return pictures + _A_BOUNCE * float(_met(followed).sum())
+
+
+def _met(followed: FollowedPath) -> np.ndarray:
+    """Which bounces lie between sightings; one before the first or after the last is inferred."""
+    bounces = followed.path.bounce_times
+    return np.asarray((bounces > followed.first_seen) & (bounces < followed.last_seen))
 
 
 def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:

@@ -12,7 +12,7 @@ import numpy as np
 
 from calibration import table
 from placement import flight
-from placement.arcs import SIGHTING_SD, BallArc, near_table
+from placement.arcs import SIGHTING_SD, BallArc, fit_arc, near_table
 from placement.paths import FollowedPath, follow
 from placement.sightings import Member, Window, radii_px
 from placement.trajectory import first_guess
@@ -30,6 +30,7 @@ _FOUND = 3  # of them that must show it
 _BEND, _BEND_BACK = 0.12, 0.25  # share of the falling speed, after a bounce and before it
 _NEARLY = 0.4  # more misfit than the least, with which an instant still counts
 _GATE_PX = 9.0  # px at 1920 px width
+_FEWEST = 6  # sightings of an arc that may lose its first
 _WORST = 2.2  # misfit of an arc held to the table
 _WORST_HIDDEN = 1.5  # misfit likewise, where nothing was seen at the table
 
@@ -77,6 +78,15 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
     FollowedPath or None
         None where it does not come from there, or too slowly to be a serve or a return.
     """
+    found = _from_hidden(window, arc)
+    if found is None and len(arc.run.times) > _FEWEST:
+        # the run may have begun one sighting before the bounce
+        later = fit_arc(window.camera, arc.run.part(slice(1, None)))
+        found = None if later is None else _from_hidden(window, later)
+    return found
+
+
+def _from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
     run = arc.run
     gap = float(np.median(np.diff(run.times)))
     times = run.times[0] - np.arange(-0.3 * gap, _LONGEST_HIDDEN, 0.005)

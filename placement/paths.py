@@ -25,6 +25,7 @@ from placement.trajectory import Path, Sightings, first_guess, fit_path
 
 MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
 _CAUGHT, _INSIDE = 0.04, 0.05  # s before a bounce, m from the edge: no hand comes between
+_FRAMES_UNSEEN = 1.8  # frames from the last sighting to a bounce that must have been
 _MOST_LED = 3  # bounces by which a path is led on at either end
 _ROUNDS = 3  # of gathering, measuring and fitting beyond a bounce
 _TRIMS = 4  # fits of one round, with fewer sightings each
@@ -276,6 +277,7 @@ def _refined(
     if not plausible(path):
         return None
     members, sightings, good = kept
+    pictures = [known[m] for m in members]
     return FollowedPath(
         path,
         np.array([f for f, _ in members]),
@@ -284,14 +286,13 @@ def _refined(
         tuple((window.frames[f], m) for f, m in members),
         float(sightings.times[0]),
         float(sightings.times[-1]),
-        contrast=_contrast([known[m] for m in members]),
+        contrast=_median([p.contrast for p in pictures if p.good]),
         known=known,
     )
 
 
-def _contrast(pictures: Sequence[Picture]) -> float:
-    seen = [p.contrast for p in pictures if p.good]
-    return float(np.median(seen)) if seen else np.nan
+def _median(values: Sequence[float]) -> float:
+    return float(np.median(values)) if values else np.nan
 
 
 def _unchanged(now: Sightings, before: Sightings | None) -> bool:
@@ -315,7 +316,8 @@ def extended(window: Window, followed: FollowedPath) -> FollowedPath:
 
 def _with_another(window: Window, followed: FollowedPath, later: bool) -> FollowedPath | None:
     """The path through one more bounce at its end, or at its beginning; None if there is none."""
-    if followed.path.n_bounces >= MOST_BOUNCES + 1:
+    # what came before tells more than what followed: a serve's first bounce must not be crowded out
+    if followed.path.n_bounces >= (MOST_BOUNCES if later else MOST_BOUNCES + 1):
         return None
     theta = _with_later(followed) if later else _with_earlier(followed)
     if theta is None:
@@ -339,7 +341,13 @@ def _with_another(window: Window, followed: FollowedPath, later: bool) -> Follow
         leaves = not later and abs(float(more.path.model().outgoing[0][0, 0])) > _LEAVES
         if (more.measured & beyond).sum() >= 2 or leaves:
             return more
-    if later and _pinned(followed) and _surely_lands(guess, followed.last_seen):
+    if (
+        later
+        and _pinned(followed)
+        and _surely_lands(
+            guess, followed.last_seen, float(np.median(np.diff(followed.sightings.times)))
+        )
+    ):
         return replace(followed, path=guess)
     return None
 
@@ -350,9 +358,12 @@ def _pinned(followed: FollowedPath) -> bool:
     return any((times < b).sum() >= 2 and (times > b).sum() >= 2 for b in bounces)
 
 
-def _surely_lands(path: Path, last_seen: float) -> bool:
-    """Whether the ball was followed so far down that it must have met the table."""
-    near = float(path.bounce_times[-1]) - last_seen < _CAUGHT
+def _surely_lands(path: Path, last_seen: float, apart: float) -> bool:
+    """Whether the ball was followed so far down that it must have met the table.
+
+    Frames are `apart` s: one that should have shown it before the bounce, and did not, is doubt.
+    """
+    near = float(path.bounce_times[-1]) - last_seen < min(_CAUGHT, _FRAMES_UNSEEN * apart)
     inside = _INSIDE + 2 * float(np.sqrt(np.trace(path.bounce_covariances[-1])))
     return near and bool(near_table(path.bounce_places[-1:], -inside)[0]) and plausible(path)
 

@@ -49,6 +49,10 @@ class Run:
     times: np.ndarray
     points: np.ndarray
 
+    def part(self, which: slice) -> Run:
+        """Some of its sightings."""
+        return Run(self.frames[which], self.members[which], self.times[which], self.points[which])
+
 
 class Linker:
     """Follows runs through successive frames' candidates.
