@@ -302,12 +302,15 @@ class _Fit:
         energy, normal, slope = np.zeros(n), np.zeros((n, 2, 2)), np.zeros((n, 2))
         longest = np.maximum(0.35 * self.radius, 0.5).astype(float)
         who = np.arange(n)
+        tangents: tuple[np.ndarray, ...] = ()
         for k in range(steps + 1):
             at = trial[who].astype(np.float32)
             if k == 0:
                 slack = longest[who].astype(np.float32) + np.float32(0.6)
                 here, view = at, self._view(who, at, slack)
-            now_cost, now_energy, now_normal, now_slope = self._look(who, view, at)
+            now_cost, now_energy, now_normal, now_slope, tangents = self._look(
+                who, view, at, tangents
+            )
             better = now_cost < cost[who]
             good = who[better]
             best[good], cost[good] = trial[good], now_cost[better]
@@ -334,11 +337,13 @@ class _Fit:
                     break
                 here, slack = here[going], slack[going]
                 view = tuple(x[going] for x in view)
+                tangents = tuple(x[going] for x in tangents)
             off = np.hypot(*(trial[who] - here).T)
             if (off + 0.6 > slack).any() or k == 0:
                 here = trial[who].astype(np.float32)
                 slack = np.full(len(who), 1.0, np.float32)
                 view = self._view(who, here, slack)
+                tangents = ()
         return best, cost, energy, normal
 
     def _view(
@@ -357,9 +362,17 @@ class _Fit:
         )  # fmt: skip
 
     def _look(
-        self, who: np.ndarray, view: tuple[np.ndarray, ...], centre: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        """Squared residuals, energies, normal matrices and slopes at `centre` (n, 2)."""
+        self,
+        who: np.ndarray,
+        view: tuple[np.ndarray, ...],
+        centre: np.ndarray,
+        tangents: tuple[np.ndarray, ...],
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, tuple[np.ndarray, ...]]:
+        """Squared residuals, energies, normal matrices and slopes at `centre` (n, 2).
+
+        `tangents`, how the residuals change along and across, are taken anew if there are none;
+        over the last short steps they hardly change.
+        """
         weight, change, background, along, across = view
         heading, radius, streak = self.heading[who], self.radius[who, None], self.streak[who, None]
         hu, hv = heading[:, :1], heading[:, 1:]
@@ -383,11 +396,14 @@ class _Fit:
         delta = np.float32(0.05)
         beside = chords(aside, radius, blur)
         r0, picture, cover, _ = residual(ahead, beside)
-        # a centre moved along the path lets the chords be
-        ja = residual(ahead - delta, beside)[0]
-        ja -= r0
-        jc = residual(ahead, chords(aside - delta, radius, blur))[0]
-        jc -= r0
+        if not tangents:
+            # a centre moved along the path lets the chords be
+            ja = residual(ahead - delta, beside)[0]
+            ja -= r0
+            jc = residual(ahead, chords(aside - delta, radius, blur))[0]
+            jc -= r0
+            tangents = ja, jc
+        ja, jc = tangents
         inside = np.einsum("np,np->n", rooted[0], rooted[0])
         cost = self.empty[who] - inside + np.einsum("np,np->n", r0, r0)
         picture -= rooted[1] * cover
@@ -402,7 +418,7 @@ class _Fit:
         inner = np.stack([np.stack([aa, ac], -1), np.stack([ac, cc], -1)], axis=1)
         outer = turn.transpose(0, 2, 1) @ inner @ turn
         slope = (turn.transpose(0, 2, 1) @ np.stack([sa, sc], -1)[..., None])[..., 0]
-        return cost.astype(float), energy.astype(float), outer, slope
+        return cost.astype(float), energy.astype(float), outer, slope, tangents
 
 
 def _grain(before: np.ndarray, after: np.ndarray, shoulder: float) -> float:

@@ -17,7 +17,7 @@ from calibration import Calibration, table
 from placement import flight
 from placement.arcs import near_table
 from placement.outcome import at_net
-from placement.paths import FollowedPath
+from placement.paths import FollowedPath, longest_unseen
 from placement.trajectory import Model
 
 SERVE_SPEED = 0.8  # m/s along the table, slower is idle bouncing
@@ -31,7 +31,8 @@ _UNPINNED = 0.6  # frames by which the instant of an inferred bounce may be off
 _BESIDE_NET, _NET_SD = 0.06, 0.03  # m: so near the net it may be touched; what that may move
 # sightings before a bounce that may be a stroke, s back to the flight before it, m between both
 _FEW_BEFORE, _STROKE, _MEETS = 4, 0.25, 0.12
-_LATE = 0.03  # s by which that flight may seem to have gone on
+# s by which that flight may seem to have gone on, and m from there to the ball after it
+_LATE, _SAME_BALL = 0.03, 0.35
 # a ball seen so few s before a bounce, and foretold so many m from it, does not bounce there
 _JUST_SEEN, _ELSEWHERE = 0.08, 0.15
 _BEHIND = 0.15  # m from the table's far edge, where a ball from behind it comes into sight
@@ -98,6 +99,8 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 slip = model.outgoing[k][0, :2] * _UNPINNED * step / (1 + before)
                 own = own + _along(slip)
             after = int((seen_at > time + _JUST * step).sum())
+            if k == path.n_bounces - 1 and not after and time - seen_at[-1] > longest_unseen(step):
+                continue  # it may have been caught
             if k == path.n_bounces - 1 and after < 2:
                 slip = model.incoming[k][0, :2] * _UNPINNED * step / (1 + after)
                 own = own + _along(slip)
@@ -147,6 +150,11 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
             continue
         if other.first_seen > bounce - 0.1:
             continue
+        last = np.array([end])
+        if end > bounce and (
+            np.linalg.norm(other.path.positions(last) - path.positions(last)) > _SAME_BALL
+        ):
+            continue  # another ball
         there = other.path.positions(np.array([bounce]))[0]
         spot = np.array([*path.bounce_places[0], table.BALL_RADIUS])
         if bounce - end < _JUST_SEEN and float(np.linalg.norm(there - spot)) > _ELSEWHERE:

@@ -358,12 +358,20 @@ def _pinned(followed: FollowedPath) -> bool:
     return any((times < b).sum() >= 2 and (times > b).sum() >= 2 for b in bounces)
 
 
+def longest_unseen(apart: float) -> float:
+    """How long before a bounce a ball may last be seen, s, in frames `apart` s, and surely meet it.
+
+    A hand may catch it just above the table; then frames that should show it do not.
+    """
+    return min(_CAUGHT, _FRAMES_UNSEEN * apart)
+
+
 def _surely_lands(path: Path, last_seen: float, apart: float) -> bool:
     """Whether the ball was followed so far down that it must have met the table.
 
     Frames are `apart` s: one that should have shown it before the bounce, and did not, is doubt.
     """
-    near = float(path.bounce_times[-1]) - last_seen < min(_CAUGHT, _FRAMES_UNSEEN * apart)
+    near = float(path.bounce_times[-1]) - last_seen < longest_unseen(apart)
     inside = _INSIDE + 2 * float(np.sqrt(np.trace(path.bounce_covariances[-1])))
     return near and bool(near_table(path.bounce_places[-1:], -inside)[0]) and plausible(path)
 

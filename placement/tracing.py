@@ -57,7 +57,7 @@ _PALE = 0.3  # times the film's contrast of balls, below which a path is none's
 _MANY = 20  # measured pictures with which a path may fit more loosely
 _LOOSER = 1.3  # times that, for a path to many pictures
 _ROUGHEST = 2.0  # misfit of the film's better paths beyond which no allowance is made
-# px at 1920 px width by which all pictures of a path may be off alike, and drift along it
+# px, at 1920 px width or less, by which all pictures of a path may be off alike, and drift along it
 _OFFSET_PX, _DRIFT_PX = 0.19, 0.06
 _GOOD_PATH = 1.7  # misfit up to which a path is a ball's
 
@@ -80,7 +80,8 @@ class Traced:
 
 def expected_of(camera: Camera) -> Expectations:
     """What is expected of paths in a film: pictures of one ball share part of their errors."""
-    scale = max(camera.size) / 1920
+    # what light and lens do to a picture is no smaller in a film of fewer pixels
+    scale = max(1.0, max(camera.size) / 1920)
     return Expectations(offset_px=_OFFSET_PX * scale, drift_px=_DRIFT_PX * scale)
 
 
