@@ -134,11 +134,15 @@ def test_nothing_pushed_is_nothing_found():
     assert traced.flights == []
 
 
-def test_shared_errors_of_pictures_scale_with_the_picture():
+def test_shared_errors_of_pictures_grow_with_large_pictures_alone():
+    # lens and light spoil a small picture by as many pixels as one of 1920 px
     small, large = camera_beside(), camera_behind()  # 1280 and 1920 px wide
-    narrow, wide = expected_of(small), expected_of(large)
-    assert wide.offset_px / narrow.offset_px == pytest.approx(1920 / 1280)
-    assert wide.drift_px / narrow.drift_px == pytest.approx(1920 / 1280)
+    huge = replace(large, size=(3840, 2160))
+    narrow, wide, widest = expected_of(small), expected_of(large), expected_of(huge)
+    assert narrow.offset_px == wide.offset_px
+    assert narrow.drift_px == wide.drift_px
+    assert widest.offset_px == pytest.approx(2 * wide.offset_px)
+    assert widest.drift_px == pytest.approx(2 * wide.drift_px)
 
 
 def test_a_serve_that_brushes_the_net_is_followed_to_both_sides_and_is_a_let():
