@@ -38,7 +38,11 @@ class Spin:
 
 
 def spin_interval(
-    path: Path, *, expectations: Expectations | None = None, level: float = 0.95
+    path: Path,
+    *,
+    expectations: Expectations | None = None,
+    level: float = 0.95,
+    wider: float = 1.0,
 ) -> tuple[Spin, Spin]:
     """Topspin and sidespin before a path's first bounce, with intervals.
 
@@ -51,6 +55,8 @@ def spin_interval(
         Those the path was fitted with.
     level : float
         Probability that the interval holds the spin.
+    wider : float
+        Times the fits' own standard deviations, for what no fit knows of.
 
     Returns
     -------
@@ -69,7 +75,7 @@ def spin_interval(
     weights = _weights(fits)
     out = []
     for k in (0, 1):
-        values, spreads = parts[:, k, 0], parts[:, k, 1]
+        values, spreads = parts[:, k, 0], wider * parts[:, k, 1]
         low, high = (_quantile(p, values, spreads, weights) for p in _tails(level))
         # so wide an interval as this has the expectation alone, narrowed by the share
         if not (high - low) / 2 < most * -ndtri((1 - level) / 2):
