@@ -80,3 +80,26 @@ def test_a_limb_is_no_ball():
         np.full(6, 8.0), np.ones((6, 2)), Look(),
     )  # fmt: skip
     assert not (images.misfits < 0.35).any()  # below that is a ball, by its meaning
+
+
+def test_a_place_that_the_ball_has_left_holds_no_ball():
+    # six balls that were there before and are gone: what lies there now is the table
+    rng = np.random.default_rng(8)
+    ball = [drawn(c, 7.0, (1.0, 0.0), 1 / 250, 0.8, rng) for c in 31 + rng.uniform(-1, 1, (6, 2))]
+    shown = np.stack(ball)
+    gone = shown[:, [1, 0, 2]]
+    images = measure(
+        gone, np.zeros((6, 2), int), np.full((6, 2), 31.0), np.full(6, 7.0), np.ones((6, 2)),
+        Look(),
+    )  # fmt: skip
+    assert np.isnan(images.centres).all()
+    assert np.isinf(images.misfits).all()
+    # where one of the two views of what lies behind is the ball's, as when it comes back, but
+    # only beside it, it is measured still
+    beside = shown.copy()
+    beside[:, 0, :, :26] = 200
+    found = measure(
+        beside, np.zeros((6, 2), int), np.full((6, 2), 31.0), np.full(6, 7.0), np.ones((6, 2)),
+        Look(),
+    )  # fmt: skip
+    assert np.isfinite(found.centres).all()

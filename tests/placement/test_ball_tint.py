@@ -1,0 +1,76 @@
+"""Orange balls, measured in luma and in the colour stored at half its size."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from placement.ball import Candidates
+from placement.ball_image import gather, measure
+from placement.ball_model import Look
+from tests.placement.lit import seen_of, stored
+from tests.scene.sensor import _halved
+
+ORANGE, TABLE = np.array([0.85, 0.28, 0.03]), np.array([0.02, 0.06, 0.20])  # of white's light
+LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709-6, 3.2
+SIDE, RADIUS, EXPOSURE, BLUR = 40, 6.5, 1 / 250, 0.8
+LAMP = (0.0, 0.0, 1.0)  # beside the camera, so that no side of the ball is the brighter one
+# as `lit` shades it: 0.25 + 0.7 times the cosine f of the way to the camera
+LOOK = Look(
+    exposure_s=EXPOSURE, blur_px=BLUR, shading=(0.25, 0, 0, 0.7, 0, 0, 0, 0, 0), tinted=True
+)
+
+
+def planes_of(rgb: np.ndarray, late: bool = False) -> tuple[np.ndarray, np.ndarray]:
+    """Y and Cr of a picture, 8-bit studio range (ITU-R BT.709-6, 3.3 to 3.5), Cr at half size.
+
+    Cr is sited as ITU-T H.264, E.2.1, type 0 says, or half a pixel of luma farther right.
+    """
+    luma = rgb @ LUMA
+    red = ((rgb[..., 0] - luma) / 1.5748).astype(np.float32)
+    if late:
+        red = (red + np.roll(red, -1, axis=1)) / 2
+    return 16 + 219 * luma, 128 + 224 * _halved(red)
+
+
+def off_by(*, late: bool) -> np.ndarray:
+    """Mean error of 12 measured balls, px."""
+    rng = np.random.default_rng(5)
+    n, near = 12, 2 / 60
+    centres = SIDE / 2 - 0.5 + rng.uniform(-1, 1, (n, 2))
+    headings = rng.uniform(0, 2 * np.pi, n)
+    velocities = rng.uniform(300, 1500, n)[:, None] * np.column_stack(
+        [np.cos(headings), np.sin(headings)]
+    )
+    patches = np.empty((n, 5, SIDE, SIDE), np.uint8)
+    reds = np.empty((n, 5, SIDE // 2, SIDE // 2), np.uint8)
+    for k in range(n):
+        cover, light = seen_of(
+            centres[k], RADIUS, velocities[k], exposure=EXPOSURE, blur=BLUR, lamp=LAMP
+        )
+        shown = (1 - cover)[..., None] * TABLE + light[..., None] * ORANGE
+        for m in range(5):
+            linear = shown if m == 2 else np.broadcast_to(TABLE, shown.shape)
+            planes = planes_of(stored(linear), late)
+            for out, plane, noise in ((patches, planes[0], 1.0), (reds, planes[1], 0.7)):
+                out[k, m] = np.rint(np.clip(plane + rng.normal(0, noise, plane.shape), 0, 255))
+    origins = 2 * rng.integers(0, 400, (n, 2))
+    found = Candidates(
+        frame=60, time_s=1.0, points=centres + origins, strengths=np.ones(n),
+        compactness=np.ones(n), patches=patches, near_s=near, origins=origins, reds=reds,
+    )  # fmt: skip
+    pictures, at = gather(
+        [(found, k) for k in range(n)], np.full(n, RADIUS), velocities, tinted=True
+    )
+    assert pictures[:, 1].max() > pictures[:, 0].mean() + 100  # an orange ball is bright in it
+    guesses = found.points + rng.normal(0, 0.7, (n, 2))
+    images = measure(pictures, at, guesses, np.full(n, RADIUS), velocities, LOOK)
+    return np.asarray((images.centres - found.points).mean(axis=0))
+
+
+def test_an_orange_ball_sits_where_it_is():
+    assert np.abs(off_by(late=False)).max() < 0.08  # px
+
+
+def test_colour_sited_half_a_pixel_aside_would_be_noticed():
+    # that the check above tells one siting from another: type 1 lies half a pixel to the right
+    assert abs(off_by(late=True)[0]) > 0.16  # px
