@@ -26,7 +26,8 @@ _NET_BELOW, _NET_ABOVE = 0.03, 0.04
 _FEWEST = 8  # sightings on both sides together
 _RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
 _WORST = 2.0  # times the expected scatter
-_HOPELESS = {3: 6.0, 5: 3.5}  # misfit after so many steps from which no fit ever got below that
+# misfit after so many steps from which no fit ever got below that
+_HOPELESS = {3: 6.0, 4: 5.0, 5: 3.5, 6: 3.0, 7: 2.5, 8: 2.2}
 _SLOWEST = 0.3  # m/s downwards; softer contacts are a ball coming to rest
 _PRIOR_SD = np.array([0.1, 1.0, 1.0])  # restitution; change of horizontal speed along x, y, m/s
 
