@@ -30,6 +30,20 @@ def moved(followed, **changes):
     return replace(followed, path=replace(path, bounce_places=places))
 
 
+def from_on(followed, time):
+    """The same path, of which nothing was seen before `time`."""
+    s = followed.sightings
+    keep = s.times > time
+    return replace(
+        followed,
+        frames=followed.frames[keep],
+        sightings=type(s)(s.times[keep], s.points[keep], s.covariances[keep]),
+        measured=followed.measured[keep],
+        pictures=tuple(p for p, k in zip(followed.pictures, keep, strict=True) if k),
+        first_seen=float(s.times[keep][0]),
+    )
+
+
 def test_bounces_are_where_and_when_they_were(serve):
     flown, followed = serve
     found = contacts_of(CALIBRATION, [followed])
@@ -73,19 +87,9 @@ def test_an_inferred_bounce_that_is_vague_begins_a_serve_but_is_not_told(serve):
     # hidden until 0.1 s after the first bounce: from the flight that follows only
     flown, _ = serve
     first = flown.touches[0].time
-    late = seen(CAMERA, flown, times_of(1.0, 1.9), np.random.default_rng(2))
-    s = late.sightings
-    keep = s.times > first + 0.1
-    late = replace(
-        late,
-        frames=late.frames[keep],
-        sightings=type(s)(s.times[keep], s.points[keep], s.covariances[keep]),
-        measured=late.measured[keep],
-        pictures=tuple(p for p, k in zip(late.pictures, keep, strict=True) if k),
-        first_seen=float(s.times[keep][0]),
-        path=replace(late.path, bounce_covariances=np.stack(
-            [np.diag([0.3**2, 0.1**2]), late.path.bounce_covariances[1]])),
-    )  # fmt: skip
+    late = from_on(seen(CAMERA, flown, times_of(1.0, 1.9), np.random.default_rng(2)), first + 0.1)
+    spread = np.stack([np.diag([0.3**2, 0.1**2]), late.path.bounce_covariances[1]])
+    late = replace(late, path=replace(late.path, bounce_covariances=spread))
     found = contacts_of(CALIBRATION, [late])
     assert [(c.vague, c.seen) for c in found] == [(True, False), (False, True)]
     assert serve_starts(found) == [0]
@@ -109,6 +113,73 @@ def test_pictures_that_show_no_ball_give_no_bounce(serve):
     poor = replace(followed, measured=np.arange(len(followed.measured)) % 3 == 0)
     assert contacts_of(CALIBRATION, [poor]) == []
     assert contacts_of(CALIBRATION, []) == []
+
+
+def test_a_ball_that_touched_the_net_keeps_its_landing_and_gets_no_bounce_before_the_net():
+    # 155 mm high at the net its lowest point is below the top (152.5 mm, Law 2.2.3)
+    served = Flown().leg(1.0, (-1.57, 0.1, 0.23), (4.5, 0.0, 0.0), 1.46)
+    first = seen(CAMERA, served, times_of(1.0, 1.44), np.random.default_rng(1))
+    # what follows, slower, was fitted with a bounce before the net, and through it
+    dropped = Flown().leg(1.2, (-0.42, 0.1, 0.2), (2.2, 0.0, -0.5), 1.85)
+    whole = seen(CAMERA, dropped, times_of(1.2, 1.85), np.random.default_rng(2))
+    after_net = float(times_of(1.2, 1.6)[dropped.at(times_of(1.2, 1.6))[:, 0] > 0][0])
+    drawn_back = from_on(whole, after_net - 1e-3)
+    assert drawn_back.path.bounce_places[0, 0] < -0.06  # m
+    found = contacts_of(CALIBRATION, [first, drawn_back])
+    assert [(c.path, c.order, c.half) for c in found] == [(0, 0, -1), (1, 1, 1)]
+    assert found[0].point == pytest.approx(served.touches[0].place, abs=0.01)
+    assert found[1].point == pytest.approx(dropped.touches[1].place, abs=0.01)
+    assert found[1].seen
+    # of a path that ended elsewhere, or long before, nothing is said of the net
+    early = Flown().leg(0.2, (-1.57, 0.1, 0.23), (4.5, 0.0, 0.0), 0.66)
+    other = seen(CAMERA, early, times_of(0.2, 0.64), np.random.default_rng(3))
+    assert [c.path for c in contacts_of(CALIBRATION, [other, drawn_back])] == [0, 1, 1]
+    # and a ball that was seen to bounce before it flew through the net did not fly so
+    assert [c.order for c in contacts_of(CALIBRATION, [whole])] == [0]
+
+
+@pytest.mark.parametrize(
+    ("place", "believed"),
+    [
+        # the camera stands 2.9 m and 2.7 m to the negative side: the far edges are the positive
+        pytest.param((1.28, 0.0), False, id="at-the-far-end"),
+        pytest.param((0.3, 0.70), False, id="at-the-far-side"),
+        pytest.param((1.15, 0.0), True, id="well-inside-the-far-end"),
+        pytest.param((-1.28, 0.0), True, id="at-the-near-end"),
+        pytest.param((0.3, -0.70), True, id="at-the-near-side"),
+    ],
+)
+def test_a_ball_that_comes_into_sight_beyond_the_far_edge_may_not_have_bounced(
+    serve, place, believed
+):
+    _, followed = serve
+    shift = np.array([0.0, *(np.array(place) - followed.path.bounce_places[0])])
+    there = moved(followed, shift=shift)
+    assert there.path.bounce_places[0] == pytest.approx(np.array(place), abs=1e-9)
+    first = float(there.path.bounce_times[0])
+    rising = [c for c in contacts_of(CALIBRATION, [from_on(there, first)]) if c.order == 0]
+    assert bool(rising) is believed
+    # where it was seen to fall before, it did bounce there
+    assert contacts_of(CALIBRATION, [there])[0].order == 0
+
+
+def test_a_stroke_close_over_the_table_is_no_bounce_though_the_flight_before_seems_to_go_on():
+    # struck 8 cm high, before it falls to the table; drawn back, the flight that follows meets the
+    # table 28 ms before the stroke, while the flight before still went on
+    rng = np.random.default_rng(4)
+    coming = Flown().leg(1.0, (1.57, 0.0, 0.30), (-4.5, 0.0, 0.0), 1.9)
+    struck = coming.touches[1].time - 0.03
+    (at,) = coming.at(np.array([struck]))
+    back = struck - 0.028
+    going = Flown().leg(back - 0.1, (at[0] - 0.57, 0.0, 0.249), (4.6, 0.0, -1.8), back + 0.7)
+    before = seen(CAMERA, coming, times_of(1.0, struck), rng)
+    after = from_on(seen(CAMERA, going, times_of(back - 0.1, back + 0.65), rng), struck)
+    late = before.last_seen - float(after.path.bounce_times[0])
+    assert 0 < late < 0.03  # s: a frame or two
+    found = contacts_of(CALIBRATION, [before, after])
+    assert [(c.path, c.order) for c in found] == [(0, 0), (1, 1)]
+    # alone, nothing speaks against it
+    assert [c.order for c in contacts_of(CALIBRATION, [after])] == [0, 1]
 
 
 def contact(time, x, vx, *, out=None, was_seen=True) -> Contact:

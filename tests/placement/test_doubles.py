@@ -26,6 +26,55 @@ def test_two_readings_of_one_flight_become_the_surer_one():
         assert kept.path.bounce_places[k] == pytest.approx(true.place, abs=5e-3)
 
 
+def beginning_late(followed, time):
+    """The same path, of which nothing was seen before `time`."""
+    s = followed.sightings
+    keep = s.times > time
+    return replace(
+        followed,
+        frames=followed.frames[keep],
+        sightings=type(s)(s.times[keep], s.points[keep], s.covariances[keep]),
+        measured=followed.measured[keep],
+        pictures=tuple(p for p, k in zip(followed.pictures, keep, strict=True) if k),
+        first_seen=float(s.times[keep][0]),
+    )
+
+
+def test_the_path_that_met_the_first_bounce_is_kept_beside_a_longer_one_that_inferred_it():
+    rng, flown = np.random.default_rng(7), good_serve()
+    longer = beginning_late(seen(CAMERA, flown, times_of(1.0, 1.9), rng), 1.29)
+    met = seen(CAMERA, flown, times_of(1.0, 1.45), rng)
+    first = flown.touches[0].time
+    assert met.first_seen < first < longer.first_seen
+    shared = set(longer.frames.tolist()) & set(met.frames.tolist())
+    assert len(shared) > 0.3 * len(met.frames)  # as many as two readings of one flight have
+    assert len(longer.frames) > len(met.frames)
+    kept = without_doubles(CAMERA, [longer, met], EXPECT)
+    assert [p.first_seen for p in kept] == [met.first_seen, longer.first_seen]
+    # a shorter one that met only what the longer one met as well tells nothing new
+    second = seen(CAMERA, flown, times_of(1.3, 1.75), rng)
+    assert second.path.n_bounces == 1
+    (only,) = without_doubles(CAMERA, [longer, second], EXPECT)
+    assert only is longer
+
+
+def test_a_bounce_that_is_only_inferred_makes_no_path_the_surer_one():
+    # both rest on the same pictures; the one with a bounce made up beyond its last sighting has
+    # fewer of them
+    rng, flown = np.random.default_rng(8), good_serve()
+    one = seen(CAMERA, flown, times_of(1.0, 1.5), rng)
+    two = seen(CAMERA, flown, times_of(1.0, 1.9), rng)
+    s, n = two.sightings, 24  # to 1.4 s: before the second bounce
+    led_on = replace(
+        two, frames=two.frames[:n], measured=two.measured[:n], pictures=two.pictures[:n],
+        sightings=type(s)(s.times[:n], s.points[:n], s.covariances[:n]),
+        last_seen=float(s.times[n - 1]),
+    )  # fmt: skip
+    assert led_on.last_seen < two.path.bounce_times[1]
+    kept = without_doubles(CAMERA, [led_on, one], EXPECT)
+    assert kept[0] is one
+
+
 def test_a_flight_that_follows_on_is_joined():
     rng, flown = np.random.default_rng(2), good_serve()
     first = seen(CAMERA, flown, times_of(1.0, 1.45), rng)

@@ -10,6 +10,7 @@ from placement.ball_model import Look
 from placement.lone import follow_from_hidden, follow_on
 from tests.placement.flown import (
     EXPOSURE,
+    RATE,
     Flown,
     camera_beside,
     candidates,
@@ -85,3 +86,22 @@ def test_a_flight_high_over_the_table_leads_to_no_bounce():
     window = window_of(camera, frames, LOOK)
     assert follow_on(window, arc) is None
     assert follow_from_hidden(window, arc) is None
+
+
+@pytest.mark.parametrize("lead", [0.5, 0.9])
+def test_an_arc_that_begins_one_sighting_before_its_bounce_is_followed(lead):
+    # the first sighting is from `lead` frames before the bounce: with it the run is no flight
+    # that comes from the table
+    camera, rng, step = camera_beside(), np.random.default_rng(2), 1 / RATE
+    at = good_serve(until=0.3).touches[0].time
+    flown = good_serve(begin=1.0 + step * np.ceil(at / step) + step * lead - at - step, until=0.62)
+    first = flown.touches[0]
+    frames, ball_of = candidates(
+        camera, flown, times_of(0.7, 1.7), rng, clutter=3, hidden=[(0.9, first.time - 1.05 * step)]
+    )
+    arc = arc_between(camera, frames, ball_of, first.time - step, 1.62)
+    assert arc.run.times[0] - first.time == pytest.approx(-lead * step, abs=1e-6)
+    found = follow_from_hidden(window_of(camera, frames, LOOK), arc)
+    assert found is not None
+    assert found.path.bounce_times[0] == pytest.approx(first.time, abs=step / 2)
+    assert found.path.bounce_places[0] == pytest.approx(first.place, abs=0.05)

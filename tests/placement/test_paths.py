@@ -13,6 +13,7 @@ from placement.ball_model import Look
 from placement.bounces import Meeting, fit_meeting
 from placement.paths import MOST_BOUNCES, chains_of, extended, follow_chain, refined, weight_of
 from placement.tracks import Run
+from tests.placement import flown as made
 from tests.placement.flown import (
     EXPOSURE,
     Flown,
@@ -167,3 +168,36 @@ def test_fewer_than_six_sightings_are_no_path():
         incoming=np.array([4.0, 0, -2]), outgoing=np.array([3.0, 0, 1.8]),
     )  # fmt: skip
     assert follow_chain(window_of(camera, frames, LOOK), [meeting]) is None
+
+
+@pytest.mark.parametrize(("rate", "n_bounces"), [(120, 1), (30, 2)])
+def test_a_ball_caught_just_above_the_table_did_not_bounce_where_frames_would_have_shown_it(
+    monkeypatch, rate, n_bounces
+):
+    # taken 33 ms before its second bounce: at 120 a second three more frames should have shown it
+    # on its way down, at 30 a second none
+    monkeypatch.setattr(made, "RATE", float(rate))
+    camera, rng = camera_beside(), np.random.default_rng(10)
+    flown = good_serve()
+    second = flown.touches[1].time
+    last = 50 / 30  # a frame's time at either rate
+    begin = 1.0 + last - (second - 0.033)
+    flown = good_serve(begin, until=last + 1e-6 - begin)
+    first = flown.touches[0]
+    frames, ball_of = candidates(camera, flown, times_of(begin, last + 0.3), rng)
+    assert frames[max(ball_of)].time_s == pytest.approx(last, abs=1e-9)
+    runs = [
+        run_of(frames, [(f, m) for f, m in ball_of.items() if low < frames[f].time_s < high])
+        for low, high in ((begin, first.time), (first.time, last + 0.01))
+    ]
+    meeting = fit_meeting(camera, *runs)
+    assert meeting is not None
+    window = window_of(camera, frames, LOOK)
+    followed = follow_chain(window, [meeting])
+    assert followed is not None
+    assert followed.path.n_bounces == 1
+    assert followed.last_seen == pytest.approx(last, abs=1e-9)
+    led_on = extended(window, followed).path
+    assert led_on.n_bounces == n_bounces
+    if n_bounces == 2:
+        assert led_on.bounce_times[1] == pytest.approx(last + 0.033, abs=0.004)
