@@ -14,6 +14,7 @@ import pytest
 
 from placement import reading
 from placement.reading import Film, FilmReader, read_sights
+from placement.tracks import Linker
 from placement.video import VideoError, probe_clip, read_key_frames
 
 SCRIPT = """
@@ -62,6 +63,28 @@ def test_another_process_sees_the_same(film):
         if a.found is not None and b.found is not None:
             np.testing.assert_array_equal(a.found.points, b.found.points)
             np.testing.assert_array_equal(a.found.patches, b.found.patches)
+
+
+def as_lists(runs) -> list:
+    return [
+        (r.frames.tolist(), r.members.tolist(), r.times.tolist(), r.points.tolist()) for r in runs
+    ]
+
+
+def test_runs_are_those_of_the_candidates_linked_here(film):
+    with FilmReader(film) as reader:
+        sights = list(reader)
+    linker = Linker(640)  # px: the longer side
+    here = [() if s.found is None else tuple(linker.push(s.found)) for s in sights]
+    here[-1] = (*here[-1], *linker.finish())
+    assert [as_lists(s.runs) for s in sights] == [as_lists(runs) for runs in here]
+    # the disc flies until the film's end: only the last sight tells of it
+    disc = max((r for s in sights for r in s.runs), key=lambda r: len(r.times))
+    assert any(r is disc for r in sights[-1].runs)
+    assert len(disc.times) > 25
+    k = disc.frames
+    place = np.column_stack([50 + 10 * k, 300 - 6 * k + k * k // 10])  # as it was drawn
+    assert np.hypot(*(disc.points - place).T).max() < 5  # px: within the disc
 
 
 def test_without_another_process_it_is_done_here(film, monkeypatch):

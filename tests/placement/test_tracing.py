@@ -12,6 +12,7 @@ from placement.ball_model import Look
 from placement.doubles import without_doubles
 from placement.serves import find_serves
 from placement.tracing import Tracer, expected_of
+from placement.tracks import Linker
 from tests.placement.balls import camera_behind
 from tests.placement.flown import (
     EXPOSURE,
@@ -65,6 +66,51 @@ def test_serves_among_clutter_are_followed(two_serves, look):
     # and nothing but bounces that were
     every = [t.time for flown in flowns for t in flown.touches]
     assert all(min(abs(t - s) for s in every) < 0.02 for t, _ in found)
+
+
+def linked(frames):
+    """Candidates of each frame with the runs that had ended before it; the last with all."""
+    linker = Linker(max(SIZE))
+    shown = [frames[f] for f in sorted(frames)]
+    runs = [linker.push(found) for found in shown]
+    runs[-1] = [*runs[-1], *linker.finish()]
+    return list(zip(shown, runs, strict=True))
+
+
+def test_runs_linked_elsewhere_give_the_same_paths():
+    camera, rng = camera_beside(), np.random.default_rng(7)
+    frames, _ = candidates(camera, good_serve(), times_of(0.9, 1.8), rng, clutter=1)
+    tracer = Tracer(camera, RATE, look=LOOK)
+    there = []
+    for found, runs in linked(frames):
+        traced = tracer.push(found, runs)
+        there += [] if traced is None else traced.paths
+    there += tracer.finish().paths
+    # it does not link again: told of no runs, it follows nothing
+    told_none = Tracer(camera, RATE, look=LOOK)
+    for found, _ in linked(frames):
+        told_none.push(found, ())
+    assert told_none.finish().paths == []
+    here = follow(Tracer(camera, RATE, look=LOOK), frames)
+    assert len(here) > 0
+    assert [p.members for p in there] == [p.members for p in here]
+    for one, other in zip(there, here, strict=True):
+        np.testing.assert_array_equal(one.path.theta, other.path.theta)
+
+
+def test_runs_from_before_the_first_frame_are_left_out():
+    # as after a stand that moved: the film was linked from its beginning, this stretch begins later
+    camera, rng = camera_beside(), np.random.default_rng(8)
+    frames, _ = candidates(camera, good_serve(), times_of(0.9, 1.7), rng)
+    later = [(found, runs) for found, runs in linked(frames) if found.time_s > 1.1]
+    first = later[0][0].frame
+    began = [int(r.frames[0]) for _, runs in later for r in runs]
+    assert min(began) < first < max(began)
+    tracer = Tracer(camera, RATE, look=LOOK)
+    for found, runs in later:
+        tracer.push(found, runs)
+    for path in tracer.finish().paths:
+        assert path.frames.min() >= first
 
 
 def test_paths_bring_what_was_seen_before_them(two_serves):
