@@ -1,7 +1,8 @@
-"""How quick the page is: `python -m tests.benchmark_page [--film FILM] [--school]`.
+"""How quick the page is: `python -m tests.benchmark_page [--film FILM] [--school] [--hands]`.
 
 Prints a plain table: first page, corner drag to paint, key to frame (idle and while another film
-is measured), next serve, and, with --school, pages over a store of 650,000 serves. Chromium is
+is measured), next serve, and, with --school, pages over a store of 650,000 serves. With --hands
+alone it counts what a teacher's hands do for sixty serves (`tests.web.hands_on`). Chromium is
 needed; the time of a key is from its event's time stamp to the paint after the picture was swapped
 (requestAnimationFrame and a message behind it).
 """
@@ -86,7 +87,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--film", type=Path, default=SAMPLES / "sample_drill.mp4")
     parser.add_argument("--school", action="store_true", help="also a store of 650,000 serves")
+    parser.add_argument("--hands", action="store_true", help="only what a teacher's hands do")
     args = parser.parse_args()
+    if args.hands:
+        _hands()
+        return
     print(f"{'ms':44s} {'median':>7s} {'95 %':>7s} {'n':>5s}   goal")
     with tempfile.TemporaryDirectory() as name, sync_playwright() as play:
         folder = Path(name)
@@ -158,6 +163,27 @@ def _drag(page: Page, running: Running, clip: str) -> None:
     page.mouse.up()
     page.wait_for_timeout(300)
     show("corner drag to paint", [float(v) for v in page.evaluate("window.spent")], "50")
+
+
+def _hands() -> None:
+    """Clicks, keys and seconds of a teacher, on a page whose worker is quick."""
+    from tests.web import hands_on
+    from tests.web.made import make_film
+
+    with tempfile.TemporaryDirectory() as name, sync_playwright() as play:
+        running = Running(Path(name))
+        running.start()
+        browser = play.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
+        )
+        try:
+            context = browser.new_context(viewport={"width": 1366, "height": 768})
+            context.grant_permissions(["clipboard-read", "clipboard-write"])
+            film = make_film(Path(name) / "sixty.mp4", 930)
+            print(hands_on.table(hands_on.play(context.new_page(), running, film)))
+        finally:
+            browser.close()
+            running.stop()
 
 
 def _school() -> None:

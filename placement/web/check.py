@@ -89,7 +89,9 @@ def serve_rows(
         In the order filmed; serves that a person said are none are there too.
     """
     frame = store.serves(drill_id=drill_id, serve_id=only, removed=True)
-    machine = store.serves(drill_id=drill_id, serve_id=only, removed=True, machine_only=True)
+    machine = frame
+    if frame["corrected"].any():
+        machine = store.serves(drill_id=drill_id, serve_id=only, removed=True, machine_only=True)
     first = {row.serve_id: row for row in rows_of(machine)}
     bounces = store.bounces(drill_id=drill_id, serve_id=only)
     bounces = bounces[bounces["serve_id"].notna()]

@@ -120,7 +120,12 @@ def table_found(request: Request) -> Response:
         try:
             view = tables.try_corners(_grey(still), clip.corners, fps=_fps(clip))
             return json_answer(
-                {"view": view.as_json(), "by_hand": True, "snapped": bool(clip.refine)}
+                # The corners as they were left, not where a table that fits them best has its own.
+                {
+                    "view": view.as_json() | {"corners": clip.corners},
+                    "by_hand": True,
+                    "snapped": bool(clip.refine),
+                }
             )
         except CalibrationError as error:
             return json_answer(

@@ -23,6 +23,7 @@ from placement.web.wording import OUTCOMES as OUTCOME_WORDS
 from placement.web.wording import sentence
 
 _AFTER_S = 0.2  # s after the start of a serve the server is best seen; common practice, no source
+_NO_SUCH = "There is no such serve in this film."
 _CACHED = {"Cache-Control": "private, max-age=600"}
 
 
@@ -84,8 +85,10 @@ def correct(request: Request, message: dict[str, Any]) -> Response:
     unknown = set(changes) - set(CORRECTABLE) - {"place"}
     if unknown:
         raise RecordsError(f"{', '.join(sorted(unknown))} cannot be corrected")
-    row = _one(site, drill_id, serve_id)
-    changes = _with_place(changes, row)
+    if serve_id not in site.store.owners(drill_id):
+        raise HTTPException(404, _NO_SUCH)
+    if "place" in changes:
+        changes = _with_place(changes, _one(site, drill_id, serve_id))
     try:
         site.store.correct(
             serve_id, changes, who=_who(message), seen_revision=seen,
@@ -277,7 +280,7 @@ def _one(site: Site, drill_id: int, serve_id: int) -> dict[str, Any]:
     parts = parts_of(site, drill_id)
     rows = check.serve_rows(site.store, drill_id, calibration=parts.calibration, only=serve_id)
     if not rows:
-        raise HTTPException(404, "There is no such serve in this film.")
+        raise HTTPException(404, _NO_SUCH)
     row = rows[0]
     row["path"] = [] if row["by_hand"] else parts.paths.get(row["number"], [])
     return row
@@ -285,8 +288,6 @@ def _one(site: Site, drill_id: int, serve_id: int) -> dict[str, Any]:
 
 def _with_place(changes: dict[str, Any], row: dict[str, Any]) -> dict[str, Any]:
     """A place on the drawing, cm, as the records keep it, m along and across the table."""
-    if "place" not in changes:
-        return changes
     place = changes.pop("place")
     if place is None:
         return changes | {"landing_x_m": None, "landing_y_m": None}

@@ -23,7 +23,7 @@ from placement.records import RecordsError
 from placement.records.backup import backup_name, check_records_file
 from placement.records.base import rows_of
 from placement.web.site import Site, go, json_answer, site_of, with_form
-from placement.web.wording import size
+from placement.web.wording import count, size
 
 _SQLITE_HEAD = b"SQLite format 3\0"
 _MOST_BACKUP = 4 << 30
@@ -131,10 +131,21 @@ def keeping(request: Request) -> Response:
     return site.page(
         "keep.html", due=list(rows_of(site.store.due())),
         undated=list(rows_of(site.store.without_date())), store=site.store.where, data=data,
-        used=size(used), owned=owned, today=date.today().isoformat(),
+        used=size(used), owned=owned, broken=len(site.state.uploads()),
+        today=date.today().isoformat(),
         written=list(rows_of(site.store.written_files().iloc[::-1].head(40))),
         said=request.query_params.get("said", "")[:300],
     )  # fmt: skip
+
+
+def drop_uploads(request: Request, form: Mapping[str, str]) -> Response:
+    """Delete what arrived of films whose upload was broken off."""
+    site = site_of(request)
+    keys = site.state.uploads()
+    for key in keys:
+        (site.settings.data / "uploads" / f"{key}.part").unlink(missing_ok=True)
+        site.state.end_upload(key)
+    return go("/keep", said=f"{count(len(keys), 'film')} that never arrived whole: deleted.")
 
 
 def set_date(request: Request, form: Mapping[str, str]) -> Response:
@@ -251,6 +262,7 @@ ROUTES = [
     Route("/groups/remove", with_form(remove_group), methods=["POST"]),
     Route("/keep", keeping),
     Route("/keep/date", with_form(set_date), methods=["POST"]),
+    Route("/keep/uploads", with_form(drop_uploads), methods=["POST"]),
     Route("/keep/due", with_form(remove_due), methods=["POST"]),
     Route("/keep/backup.sqlite", backup),
     Route("/keep/restore", restore, methods=["POST"]),

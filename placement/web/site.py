@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import secrets
+import shutil
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
+from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
@@ -26,6 +30,8 @@ from placement.web.jobs import JobRunner
 from placement.web.settings import PageSettings
 from placement.web.state import PageState
 
+_LEFT_S = 600.0  # no restore or export takes as long
+
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
@@ -41,6 +47,7 @@ class Site:
     def __init__(self, settings: PageSettings) -> None:
         self.settings = settings
         settings.data.mkdir(parents=True, exist_ok=True, mode=0o700)
+        _sweep(settings.data)
         self.store = Store(settings.store)
         self.state = PageState(settings.data / "page.sqlite")
         self.token = secrets.token_urlsafe(24)
@@ -81,6 +88,18 @@ class Site:
         self.runner.stop()
         self.films.close()
         self.store.close()
+
+
+def _sweep(data: Path) -> None:
+    """Delete what a program that was cut off left of restores and exports: it holds records."""
+    for left in (*data.glob(".restore-*"), *data.glob(".export-*")):
+        with contextlib.suppress(OSError):
+            if time.time() - left.stat().st_mtime < _LEFT_S:
+                continue  # another window may be at it
+            if left.is_dir():
+                shutil.rmtree(left)
+            else:
+                left.unlink()
 
 
 def site_of(request: Request) -> Site:

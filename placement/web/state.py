@@ -203,6 +203,12 @@ class PageState:
             ).fetchone()
         return (str(row["name"]), int(row["bytes"]), str(row["mark"])) if row else None
 
+    def uploads(self) -> list[str]:
+        """Keys of the films that are on their way in or were broken off."""
+        with self._connection() as connection:
+            rows = connection.execute("SELECT upload_id FROM upload ORDER BY made_at").fetchall()
+        return [str(row["upload_id"]) for row in rows]
+
     def end_upload(self, upload_id: str) -> None:
         """Forget an upload that is complete or was refused."""
         with self._write() as connection:

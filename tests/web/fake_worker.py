@@ -1,7 +1,7 @@
 """A worker that makes results up, quickly or slowly: `python -m tests.web.fake_worker`.
 
 The film's name says how: "slow" takes some seconds, "bad" cannot be measured, "crash" ends at once
-with an error that nobody expects.
+with an error that nobody expects, "sixty" has sixty serves with a pause after each ten.
 """
 
 from __future__ import annotations
@@ -11,10 +11,12 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from placement.video import VideoError
 from placement.web.state import Clip
 from placement.web.worker import run_job
+from tests.records.samples import serve_row
 from tests.web.made import make_results
 
 SLOW_S = 4.0
@@ -38,7 +40,17 @@ def measure(
             return None
         progress(spent / seconds, "reading the film", seconds - spent)
         time.sleep(0.05)
-    return make_results(folder, clip.path)
+    return make_results(folder, clip.path, _sixty() if "sixty" in clip.name else None)
+
+
+def _sixty() -> list[dict[str, Any]]:
+    """Sixty serves in 30 s, nine of them doubtful."""
+    rows = [serve_row(i + 1, 0.3 + 0.45 * i + 0.4 * (i // 10)) for i in range(60)]
+    for k, row in enumerate(rows):
+        row |= {"landing_x_m": 0.2 + 0.018 * k, "landing_y_m": -0.6 + 0.02 * k}
+        if k % 7 == 3:
+            row |= {"outcome": "unclear", "outcome_probability": 0.5}
+    return rows
 
 
 if __name__ == "__main__":

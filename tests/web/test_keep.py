@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import os
 import re
 import sqlite3
 from contextlib import closing
@@ -11,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from placement.democlass import GROUP
-from tests.web.conftest import Page
+from tests.web.conftest import Page, open_page
 
 
 def test_a_new_user_sees_one_sentence_one_button_and_the_demo(web: Page) -> None:
@@ -161,3 +162,28 @@ def test_a_film_without_a_day_stands_first(web: Page, filmed: int) -> None:
     assert put_demo.status_code == 200
     rows = re.findall(r'<th scope="row"><a href="/films/(\d+)/map">', web.get("/").text)
     assert int(rows[0]) == filmed
+
+
+def test_what_a_power_cut_left_is_swept(tmp_path: Path) -> None:
+    data = tmp_path / "page"
+    data.mkdir()
+    for name in (".restore-1.sqlite", ".export-1.zip"):
+        (data / name).write_bytes(b"records")
+        os.utime(data / name, (1e9, 1e9))
+    (data / ".export-2").mkdir()
+    (data / ".export-2" / "serves.csv").write_text("code")
+    os.utime(data / ".export-2", (1e9, 1e9))
+    fresh = data / ".restore-2.sqlite"  # another window may be at it
+    fresh.write_bytes(b"records")
+    with open_page(tmp_path):
+        assert sorted(data.glob(".[re]*-*")) == [fresh]
+
+
+def test_films_that_never_arrived_whole_are_shown_and_deleted(web: Page, film_file: Path) -> None:
+    assert "did not arrive whole" not in web.get("/keep").text
+    start = web.send("/uploads/new", {"name": "a.mp4", "size": 10_000, "mark": "1"}).json()
+    web.put(f"/uploads/{start['id']}?from=0", film_file.read_bytes()[:5000])
+    assert "1 film did not arrive whole" in web.get("/keep").text
+    assert "1 film that never arrived" in web.post("/keep/uploads", {}).text
+    assert not list((web.site.settings.data / "uploads").iterdir())
+    assert "did not arrive whole" not in web.get("/keep").text

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
+import http.client
 import json
 import os
+import random
 import shutil
 import signal
 import sqlite3
+import threading
+import time
 import urllib.request
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -141,3 +147,98 @@ def _children(running: Running) -> list[int]:
     for task in Path(f"/proc/{running.process.pid}/task").iterdir():
         found += [int(pid) for pid in (task / "children").read_text().split()]
     return found
+
+
+def post(running: Running, path: str, form: dict[str, str], token: str) -> str:
+    """Send a form as the page does; returns what is shown then."""
+    request = urllib.request.Request(
+        running.url + path, data=urlencode(form).encode(), headers={"X-Page-Token": token}
+    )
+    with urllib.request.urlopen(request, timeout=60) as answer:
+        return str(answer.read().decode())
+
+
+@pytest.mark.usefixtures("bumpy")
+def test_a_moved_corner_outlives_the_server(
+    page: Page, make_running: Callable[..., Running], film_file: Path
+) -> None:
+    running = make_running()
+    shutil.copy(film_file, running.films / "drill.mp4")
+    page.goto(running.url + "/bring")
+    page.locator(".roots button").click()
+    page.get_by_role("button", name="drill.mp4").click()
+    expect(page.locator("#wait")).to_be_hidden(timeout=60_000)
+    page.get_by_role("slider", name="far left corner").focus()
+    page.keyboard.press("Shift+ArrowRight")
+    expect(page.locator("#notice")).to_contain_text("Kept.")  # confirmed
+    corner = page.get_by_role("slider", name="far left corner")
+    moved = corner.get_attribute("aria-valuetext") or ""
+    running.kill()
+    running.start()
+    sound(running)
+    page.reload()
+    expect(page.locator("#wait")).to_be_hidden(timeout=60_000)
+    expect(corner).to_have_attribute("aria-valuetext", moved)
+
+
+@pytest.mark.usefixtures("bumpy")
+def test_records_outlive_the_server(page: Page, filmed: Running) -> None:
+    """Students, a class list, the lesson, a day, a note, forgetting: there once answered."""
+    steps: list[tuple[str, dict[str, str]]] = [
+        ("/students", {"code": "EF", "group": "9B"}),
+        ("/students/list", {"list": "code,hand\nGH,left\nIJ,right", "group": "9B"}),
+        ("/films/1/about", {"place": "hall 2", "filmed_on": "2026-03-02"}),
+        ("/keep/date", {"keep_until": "2030-01-01"}),
+        ("/students/note", {"code": "EF", "text": "elbow", "who": "LM"}),
+        ("/students/forget", {"code": "CD", "sure": "CD"}),
+    ]
+    for path, form in steps:
+        page.goto(filmed.url + "/about")
+        post(filmed, path, form, token_of(page))  # confirmed
+        filmed.kill()
+        filmed.start()
+        sound(filmed)
+    with filmed.store as store:
+        assert store.students("9B")["code"].tolist() == ["AB", "EF", "GH", "IJ"]
+        drill = store.drill(1)
+        assert (drill.place, drill.filmed_on, drill.keep_until) == (
+            "hall 2", "2026-03-02", "2030-01-01",
+        )  # fmt: skip
+        assert store.notes(student_code="EF")["text"].tolist() == ["elbow"]
+        assert "CD" not in store.serves(drill_id=1)["code"].tolist()
+
+
+@pytest.mark.usefixtures("bumpy")
+def test_a_restore_that_is_cut_off_is_whole_or_not_at_all(page: Page, filmed: Running) -> None:
+    page.goto(filmed.url + "/about")
+    backup = filmed.folder / "backup.sqlite"
+    with urllib.request.urlopen(filmed.url + "/keep/backup.sqlite", timeout=60) as answer:
+        backup.write_bytes(answer.read())
+    post(filmed, "/students", {"code": "EF"}, token_of(page))
+    codes = {"before": ["AB", "CD"], "after": ["AB", "CD", "EF"]}
+    rng = random.Random(4)
+    for _ in range(6):  # the restore takes some tenths of a second
+        token = token_of(page)
+        thread = threading.Thread(target=_try_restore, args=(filmed, backup.read_bytes(), token))
+        thread.start()
+        time.sleep(rng.uniform(0.0, 0.8))
+        filmed.kill()
+        thread.join(timeout=30)
+        filmed.start()
+        sound(filmed)
+        with filmed.store as store:
+            assert store.students()["code"].tolist() in codes.values()
+            assert len(store.serves(drill_id=1)) == 24
+        page.goto(filmed.url + "/about")
+    # Confirmed is confirmed.
+    call(filmed, "POST", "/keep/restore", backup.read_bytes(), token_of(page))
+    filmed.kill()
+    filmed.start()
+    sound(filmed)
+    with filmed.store as store:
+        assert store.students()["code"].tolist() == codes["before"]
+
+
+def _try_restore(running: Running, content: bytes, token: str) -> None:
+    with contextlib.suppress(OSError, http.client.HTTPException):  # the server goes away meanwhile
+        call(running, "POST", "/keep/restore", content, token)
