@@ -19,13 +19,25 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Connection, CursorResult, Engine, create_engine, event, make_url
+from sqlalchemy import (
+    Connection,
+    CursorResult,
+    Engine,
+    create_engine,
+    event,
+    func,
+    make_url,
+    select,
+)
 from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.sql import Executable
 
 from placement.records import migrations
 from placement.records.errors import RecordsError, StoreError, sentence_for
 
+# Writers of one database queue up here, as they do for a file; the number is any that is fixed
+# (PostgreSQL, "Advisory Locks"). The lock goes with the transaction.
+_QUEUE_UP = select(func.pg_advisory_xact_lock(7238451))
 BUSY_S = 5.0  # how long a writer waits for another one before it gives up
 ENVIRONMENT = "SERVE_PLACEMENT_STORE"
 
@@ -198,6 +210,8 @@ class StoreBase:
             self._engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
         ):
+            if connection.dialect.name == "postgresql":
+                connection.execute(_QUEUE_UP)
             yield connection
 
     @contextmanager

@@ -140,6 +140,27 @@ def test_of_many_pages_that_saw_one_revision_one_wins(store, filmed, address):
     assert list(store.corrections(filmed)["who"]) == won
 
 
+def test_a_clip_brought_in_twice_at_once_is_there_once(address, tmp_path):
+    folder = write_results(tmp_path / "out", two_turns())
+    start = threading.Barrier(4)
+    there: list[bool] = []
+
+    def bring() -> None:
+        with Store(address) as page:
+            start.wait()
+            there.append(page.import_results(folder).already_there)
+
+    threads = [threading.Thread(target=bring) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(there) == [False, True, True, True]
+    with Store(address) as store:
+        assert len(store.drills()) == 1
+        assert len(store.serves()) == 20
+
+
 def test_nothing_of_a_forgotten_student_is_left_in_any_table(store, filmed):
     store.change_student("AB", name="Wholly Invented Qqzx")
     store.add_note("Qqzx was ill", who="LM", student_code="AB")
