@@ -54,7 +54,9 @@ function take(files) {
   }
 }
 
-picker.addEventListener("change", () => { take([...picker.files]); picker.value = ""; });
+function chosen() { if (picker.files.length) take([...picker.files]); picker.value = ""; }
+picker.addEventListener("change", chosen);
+chosen();  // a quick hand may have chosen before this script was here
 for (const name of ["dragover", "dragenter"]) drop.addEventListener(name, (e) => { e.preventDefault(); drop.classList.add("over"); });
 for (const name of ["dragleave", "drop"]) drop.addEventListener(name, () => drop.classList.remove("over"));
 drop.addEventListener("drop", (event) => {

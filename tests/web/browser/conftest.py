@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -67,6 +68,8 @@ class Running:
             try:
                 urllib.request.urlopen(self.url, timeout=60).close()
                 return
+            except urllib.error.HTTPError:
+                return  # it asks for a password: it is there
             except OSError:
                 assert time.monotonic() < end, "the page did not answer"
                 time.sleep(0.1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import sys
 from pathlib import Path
 
@@ -11,6 +12,8 @@ import uvicorn
 from placement import cli_page
 from placement.web.app import make_app
 from placement.web.settings import PageSettings
+
+PASSWORD = "PAGE_TEST_PASSWORD"  # name of the variable that holds a password to be asked for
 
 
 def main() -> None:
@@ -22,6 +25,7 @@ def main() -> None:
             data=folder / "page",
             roots=((folder / "films").resolve(),),
             worker=worker,
+            password=os.environ.get(PASSWORD, ""),
         )
     )
     listening = cli_page._listen("127.0.0.1", port)
