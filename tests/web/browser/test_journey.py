@@ -83,7 +83,7 @@ def test_from_the_film_to_the_printed_page(
         assert set(log["field"]) == {"outcome", "checked"}
         assert (store.serves(drill_id=1)["outcome"] == "let").sum() == 1
 
-    page.get_by_role("link", name="Map").click()
+    page.get_by_role("link", name="Map", exact=True).click()
     page.screenshot(path=pictures / "5-map.png")
     page.get_by_role("link", name="AB", exact=True).click()
     expect(page.get_by_role("heading", name="Student AB")).to_be_visible()
