@@ -21,7 +21,7 @@ _STARTS = ("/", "/bring", "/groups", f"/group?name={GROUP}", "/student?code=AK",
            "/films/11/map", "/films/11/about", "/wall?film=1")  # fmt: skip
 _KEYS = ("j", "k", "ArrowLeft", "ArrowRight", "ArrowUp", "ArrowDown", "b", "Shift+B", "Enter", "g",
          "l", "n", "m", "t", "u", "x", "a", "v", "z", "y", "1", "2", "q", "Tab", "Shift+Tab",
-         "Escape", "h", "Shift+ArrowUp", "Alt+ArrowRight")  # fmt: skip
+         "Escape", "h", "Shift+ArrowUp", "Alt+ArrowRight", "c", "f", "s", "9", "0")  # fmt: skip
 _WORDS = ("AB", "AB 3 short left, CD", "12", "", "<b>x</b>", "2026-03-02", "ÄÖ-1", "x" * 300)
 #: Ends the program, opens the system's own windows, or leads to files.
 _LEAVE_ALONE = "End the program|Choose|Print|PDF|HTML|CSV|PNG|SVG|backup|Backup"
