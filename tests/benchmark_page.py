@@ -98,8 +98,9 @@ def main() -> None:
         running = Running(folder, worker=REAL_WORKER)
         film = running.films / args.film.name
         shutil.copy(args.film, film)
-        other = running.films / "another.mp4"
-        shutil.copy(args.film, other)
+        others = [running.films / f"another{k}.mp4" for k in range(4)]  # enough to be measured
+        for other in others:
+            shutil.copy(args.film, other)
         with Store(folder / "records.sqlite") as store:
             rows = [serve_row(i, 0.5 + 1.2 * i) for i in range(1, 11)]
             store.import_results(make_results(folder / "out", film, rows), group="9B")
@@ -113,10 +114,14 @@ def main() -> None:
         page = context.new_page()
         try:
             _first_page(page, running)
-            clip = running.state.add_clip(other.name, other.resolve(), probe(other), owned=False)
-            _drag(page, running, clip)
+            clips = [
+                running.state.add_clip(other.name, other.resolve(), probe(other), owned=False)
+                for other in others
+            ]
+            _drag(page, running, clips[0])
             stepping(page, running.url, "idle")
-            running.state.add_job(clip)
+            for clip in clips:
+                running.state.add_job(clip)
             page.wait_for_timeout(2500)
             stepping(page, running.url, "while measuring")
             still = "still measuring" if running.state.jobs(open_only=True) else "measured by then"

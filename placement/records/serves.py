@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import Connection, Select, select
+from sqlalchemy import Connection, Select, func, select
 
 from placement import zones
 from placement.records.errors import RecordsError
@@ -152,6 +152,37 @@ class ServesMixin(ImportsMixin):
         return frame.sort_values(
             ["filmed_on", "drill_id", "t_start_s", "serve_id"], ignore_index=True, kind="stable"
         )
+
+    def drill_marks(self, drill_ids: Sequence[int]) -> dict[int, tuple[int, ...]]:
+        """A short mark of each filmed drill that changes whenever its serves do.
+
+        Parameters
+        ----------
+        drill_ids : sequence of int
+            Filmed drills.
+
+        Returns
+        -------
+        dict
+            By drill: the analysis in use, how many serves it has, how often they were corrected,
+            how many belong to a turn, and the sum of their moments, ms. Drills without serves are
+            absent.
+        """
+        with self._read() as connection:
+            rows = connection.execute(
+                select(
+                    analysis.c.drill_id,
+                    analysis.c.analysis_id,
+                    func.count(),
+                    func.sum(serve.c.revision),
+                    func.count(serve.c.turn_id),
+                    func.sum(serve.c.t_start_s) * 1000,
+                )
+                .select_from(serve.join(analysis, analysis.c.analysis_id == serve.c.analysis_id))
+                .where(analysis.c.current == 1, analysis.c.drill_id.in_(list(drill_ids)))
+                .group_by(analysis.c.drill_id, analysis.c.analysis_id)
+            ).all()
+        return {int(row[0]): tuple(int(value) for value in row[1:]) for row in rows}
 
     def bounces(
         self,

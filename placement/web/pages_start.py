@@ -18,7 +18,7 @@ from placement.evidence import words as page_words
 from placement.records import RecordsError
 from placement.records.base import rows_of
 from placement.web.check import needs_look
-from placement.web.site import go, site_of, with_form
+from placement.web.site import Site, go, site_of, with_form
 
 SHOWN = 12  # films on the first page; the earlier ones are reached through their groups
 PARTS = (
@@ -40,7 +40,9 @@ def start(request: Request) -> Response:
     newest = drills.iloc[::-1]
     undated = newest["filmed_on"].fillna("") == ""
     newest = pd.concat([newest[undated], newest[~undated]])
-    lines = [_line(row, site) for row in rows_of(newest.head(SHOWN))]
+    rows = list(rows_of(newest.head(SHOWN)))
+    marks = site.store.drill_marks([int(row.drill_id) for row in rows])
+    lines = [_line(row, site, marks.get(int(row.drill_id))) for row in rows]
     return site.page(
         "start.html",
         lines=lines,
@@ -50,12 +52,22 @@ def start(request: Request) -> Response:
     )
 
 
-def _line(row: Any, site: Any) -> dict[str, Any]:
-    serves = site.store.serves(drill_id=int(row.drill_id))
-    nobody = int((serves["code"] == "").sum()) if len(serves) else 0
-    look = int(needs_look(serves).sum()) if len(serves) else 0
+def _counts(site: Site, drill_id: int, mark: tuple[int, ...] | None) -> tuple[int, int, int]:
+    """How many serves, of how many nobody is named, how many are to be checked."""
+    if mark is None:
+        return 0, 0, 0
+    kept = site.counts.get(drill_id)
+    if kept is None or kept[0] != mark:
+        serves = site.store.serves(drill_id=drill_id, columns=())
+        nobody, look = int((serves["code"] == "").sum()), int(needs_look(serves).sum())
+        kept = site.counts[drill_id] = (mark, (len(serves), nobody, look))
+    return kept[1]
+
+
+def _line(row: Any, site: Site, mark: tuple[int, ...] | None) -> dict[str, Any]:
     drill_id = int(row.drill_id)
-    if not len(serves):
+    n, nobody, look = _counts(site, drill_id, mark)
+    if not n:
         following = ("Add serves", f"/films/{drill_id}/check")
     elif nobody:
         following = ("Say who served", f"/films/{drill_id}/turns")
@@ -65,7 +77,7 @@ def _line(row: Any, site: Any) -> dict[str, Any]:
         following = ("Look", f"/films/{drill_id}/map")
     return {
         "drill_id": drill_id, "day": row.filmed_on, "group": row.group, "clip": row.clip,
-        "asked": row.asked, "n": len(serves), "nobody": nobody, "look": look, "next": following,
+        "asked": row.asked, "n": n, "nobody": nobody, "look": look, "next": following,
         "demo": row.version == "demo",
     }  # fmt: skip
 

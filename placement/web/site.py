@@ -57,6 +57,8 @@ class Site:
         self.parts: OrderedDict[tuple[int, int], Any] = OrderedDict()
         self.parts_lock = threading.Lock()
         self.uploading: dict[str, asyncio.Lock] = {}  # one slice of a film at a time
+        #: What the first page says of a film, kept while its mark in the records is the same.
+        self.counts: dict[int, tuple[tuple[int, ...], tuple[int, int, int]]] = {}
         self.drawing = threading.Lock()  # matplotlib draws for one thread at a time
         self.quit: Callable[[], None] = lambda: None
         self._templates = jinja2.Environment(

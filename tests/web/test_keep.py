@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from placement.democlass import GROUP
+from placement.web.check import needs_look
 from tests.web.conftest import Page, open_page
 
 
@@ -187,3 +188,27 @@ def test_films_that_never_arrived_whole_are_shown_and_deleted(web: Page, film_fi
     assert "1 film that never arrived" in web.post("/keep/uploads", {}).text
     assert not list((web.site.settings.data / "uploads").iterdir())
     assert "did not arrive whole" not in web.get("/keep").text
+
+
+def test_the_first_page_counts_anew_when_something_was_changed(web: Page, filmed: int) -> None:
+    """What is kept of a film's counts holds only while its serves are the same."""
+
+    def following() -> str:
+        found = re.search(r'<a class="button" href="/films/\d+/\w+">([^<]+)</a>', web.get("/").text)
+        assert found is not None
+        return found.group(1)
+
+    assert following() == "Say who served"
+    assert following() == "Say who served"
+    web.site.store.set_turns(filmed, "AB 6", make_students=True)
+    assert following() == "Check 2"  # the film has two doubtful serves of six
+    serves = web.site.store.serves(drill_id=filmed)
+    doubtful = serves[needs_look(serves)]["serve_id"].tolist()
+    web.site.store.correct(
+        doubtful[0], {"outcome": "net", "checked": True}, who="LM", seen_revision=0
+    )
+    assert following() == "Check 1"
+    web.site.store.correct(doubtful[1], {"removed": True}, who="LM", seen_revision=0)
+    assert following() == "Look"
+    web.site.store.undo(filmed, who="LM")
+    assert following() == "Check 1"
