@@ -20,11 +20,13 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.camera_fit import CameraFit, LensPrior, fit_camera
 from calibration.profiles import (
+    GAMMA,
     PROFILE_STEP,
     Stations,
     blur_and_excess,
     fit_profiles,
-    linear_light,
+    learn_gamma,
+    sample_neighbours,
     sample_profiles,
 )
 from calibration.table import CORNERS, EDGE_LINE, HALF_LENGTH, HALF_WIDTH
@@ -159,7 +161,7 @@ def fit_edges(
             offset = np.where(contrast > 6, guess, np.nan)
             sd = np.full(len(offset), 1.0)
         else:
-            offset, sd, contrast = _fine(luma, stations, guess, reach)
+            offset, sd, contrast = _fine(luma, stations, guess, reach, learn=last)
             if not last:  # so that a whole line off by some px pulls, and is not an outlier
                 sd = np.hypot(sd, reach / 4)
         centre, normal, width = stations.centre, stations.normal, stations.width
@@ -356,7 +358,7 @@ def _innermost_peak(votes: np.ndarray) -> tuple[int, int]:
 
 
 def _fine(
-    luma: np.ndarray, stations: Stations, guess: np.ndarray, reach: float
+    luma: np.ndarray, stations: Stations, guess: np.ndarray, reach: float, *, learn: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Fit the three-level profile at every station: offset, its sd, px, and the line's height."""
     width = stations.width
@@ -370,10 +372,15 @@ def _fine(
         width=width,
     )
     # blur mixes light: in grey levels a bright line looks wider, towards a dark side alone
-    profiles = linear_light(sample_profiles(luma, moved, offsets))
+    about = sample_neighbours(luma, moved, offsets)
     wide = np.flatnonzero(width > 3.0)
-    sample = wide if len(wide) >= 30 else np.arange(len(width))
+    enough = len(wide) >= 30
+    sample = wide if enough else np.arange(len(width))
     sample = sample[:: max(1, len(sample) // 100)]
+    gamma = GAMMA
+    if learn and enough:
+        gamma = learn_gamma(about.of(sample), offsets, width[sample])
+    profiles = about.light(gamma)
     blur, extra = blur_and_excess(profiles[sample], offsets, width[sample])
     effective = np.where(width > 3.0, width + extra, width)
     delta, variance, rms, levels = fit_profiles(profiles, offsets, effective, blur, n_steps=4)

@@ -11,8 +11,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly)
+GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly), where lines cannot tell
 PROFILE_STEP = 0.5  # px between samples across a line
+_GAMMAS = np.arange(1.0, 3.1, 0.25)
+_BLURS = (0.5, 0.7, 1.0, 1.4)  # px, standard deviations
+_NEAR = 3.0  # px beyond a line's sides that are compared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,9 +56,106 @@ def sample_profiles(luma: np.ndarray, stations: Stations, offsets: np.ndarray) -
     return np.where(outside, np.nan, values.astype(float))
 
 
-def linear_light(grey: np.ndarray) -> np.ndarray:
+def linear_light(grey: np.ndarray, gamma: float = GAMMA) -> np.ndarray:
     """Light, 0 to 255, of grey levels as cameras store them; NaN stays NaN."""
-    return np.asarray(255.0 * (np.clip(grey, 0.0, 255.0) / 255.0) ** GAMMA)
+    return np.asarray(255.0 * (np.clip(grey, 0.0, 255.0) / 255.0) ** gamma)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Neighbours:
+    """The pixels about samples across lines, so that light is mixed between them and not grey.
+
+    Attributes
+    ----------
+    grey : ndarray, shape (4, M, K)
+        Grey levels of the four pixels about every sample.
+    share : ndarray, shape (4, M, K)
+        What each contributes; NaN outside the picture.
+    """
+
+    grey: np.ndarray
+    share: np.ndarray
+
+    def of(self, rows: np.ndarray) -> Neighbours:
+        """Those of some of the profiles."""
+        return Neighbours(self.grey[:, rows], self.share[:, rows])
+
+    def light(self, gamma: float) -> np.ndarray:
+        """Profiles (M, K) in light, 0 to 255."""
+        return np.asarray((self.share * linear_light(self.grey, gamma)).sum(axis=0))
+
+
+def sample_neighbours(luma: np.ndarray, stations: Stations, offsets: np.ndarray) -> Neighbours:
+    """The pixels about `offsets` (K,) px from the stations."""
+    u = stations.centre[:, :1] + stations.normal[:, :1] * offsets
+    v = stations.centre[:, 1:] + stations.normal[:, 1:] * offsets
+    height, width = luma.shape[:2]
+    with np.errstate(invalid="ignore"):
+        outside = ~((u >= 0) & (v >= 0) & (u <= width - 1) & (v <= height - 1))
+    u, v = np.where(outside, 0.0, u), np.where(outside, 0.0, v)
+    left = np.minimum(u.astype(int), width - 2)
+    top = np.minimum(v.astype(int), height - 2)
+    right_share, lower_share = u - left, v - top
+    share = np.stack(
+        [
+            (1 - right_share) * (1 - lower_share),
+            right_share * (1 - lower_share),
+            (1 - right_share) * lower_share,
+            right_share * lower_share,
+        ]
+    )
+    grey = np.stack(
+        [luma[top, left], luma[top, left + 1], luma[top + 1, left], luma[top + 1, left + 1]]
+    )
+    return Neighbours(grey.astype(float), np.where(outside, np.nan, share))
+
+
+def learn_gamma(seen: Neighbours, offsets: np.ndarray, width: np.ndarray) -> float:
+    """The power of the grey levels in which lines are as wide as the rules make them.
+
+    Cameras bend the tones more or less than the standards say. Blur mixes light: under the right
+    power a line of known width fits three levels joined by two like steps; under a smaller one it
+    looks wider, under a greater one narrower.
+
+    Parameters
+    ----------
+    seen : Neighbours
+        M profiles of lines wide enough to show both sides.
+    offsets : ndarray, shape (K,)
+        px.
+    width : ndarray, shape (M,)
+        Projected, px.
+    """
+
+    def misfit(gamma: float) -> float:
+        light = seen.light(gamma)
+        return min(_misfit_in_grey(light, gamma, offsets, width, blur) for blur in _BLURS)
+
+    return float(_GAMMAS[int(np.argmin([misfit(gamma) for gamma in _GAMMAS]))])
+
+
+def _misfit_in_grey(
+    light: np.ndarray, gamma: float, offsets: np.ndarray, width: np.ndarray, blur: float
+) -> float:
+    """Median square of what the fits leave over, in grey levels: these compare between powers."""
+    from scipy.special import ndtr  # slow to load: not before it is needed
+
+    delta, _, _, levels = fit_profiles(light, offsets, width, blur, n_steps=2)
+    s = offsets - delta[:, None]
+    half = width[:, None] / 2
+    first, second = ndtr((s + half) / blur), ndtr((s - half) / blur)
+    outer, white, inner = (levels[:, k : k + 1] for k in range(3))
+    model = outer * (1 - first) + white * (first - second) + inner * second
+    gap = _grey(model, gamma) - _grey(light, gamma)
+    near = np.isfinite(gap) & (np.abs(s) < half + _NEAR)
+    square = (np.where(near, gap, 0.0) ** 2).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+    height = levels[:, 1] - np.maximum(levels[:, 0], levels[:, 2])
+    keep = height > 0.3 * np.percentile(height, 80)
+    return float(np.median(square[keep])) if keep.any() else np.inf
+
+
+def _grey(light: np.ndarray, gamma: float) -> np.ndarray:
+    return np.asarray(255.0 * (np.clip(light, 0.0, 255.0) / 255.0) ** (1 / gamma))
 
 
 def fit_profiles(
