@@ -41,6 +41,12 @@ document.addEventListener("click", (event) => {
   notice("Keeping your answers …", 0);
   inOrder(() => {}).then(() => { notice("", 0); location.assign(link.href); });
 });
+document.addEventListener("submit", (event) => {
+  if (!undone || event.defaultPrevented) return;
+  event.preventDefault();
+  const form = event.target, by = event.submitter;
+  inOrder(() => {}).then(() => form.requestSubmit(by));
+});
 window.addEventListener("beforeunload", (event) => { if (undone) event.preventDefault(); });
 
 /** Send a piece of a file as it is. */

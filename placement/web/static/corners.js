@@ -1,5 +1,5 @@
 // The four corners over the still: dragged or moved by arrow keys, with a magnifying glass.
-import { send, draw, placeIn, notice, isTyping } from "./common.js";
+import { send, inOrder, draw, placeIn, notice, isTyping } from "./common.js";
 
 const page = document.getElementById("corners");
 const clip = page.dataset.clip;
@@ -84,40 +84,51 @@ async function ask() {
   asking = true;
   do {
     wanted = false;
+    const asked = corners.flat().join();
     const answer = await send(`/clips/${clip}/try`, { corners });
+    if (!wanted && corners.flat().join() !== asked) break;  // taken back or found anew meanwhile
     if (answer.view) tell(answer.view); else if (answer.sentence) say(answer.sentence);
     show();
   } while (wanted);
   asking = false;
 }
-async function keep(snap = false, back = false) {
+// What is kept, found and taken back goes one after the other: a quick Z takes back what was just moved.
+function keep(snap = false) {
   dirty = false;
-  const answer = await send(`/clips/${clip}/corners`, { corners, snap });
+  const left = corners.map((c) => [...c]);
+  inOrder(() => keepNow(left, snap));
+}
+async function keepNow(left, snap = false, back = false) {
+  const answer = await send(`/clips/${clip}/corners`, { corners: left, snap });
   if (answer.view) { if (snap) corners = answer.view.corners; tell(answer.view); }
   else if (answer.sentence) say(answer.sentence);
   show();
   if (!answer.kept) return;
-  settle(snap ? "snapped" : "hand", back);
+  settle(snap ? answer.view.corners : left, snap ? "snapped" : "hand", back);
   if (!back) notice(snap ? "The corners follow the white lines." : "Kept.", 3);
 }
-function settle(how, back = false) {
+function settle(where, how, back = false) {
   if (stands && !back) { past.push(stands); future = []; }
-  stands = { corners: corners.map((c) => [...c]), how };
+  stands = { corners: where.map((c) => [...c]), how };
   buttons();
 }
 function buttons() {
   document.getElementById("undo").disabled = !past.length;
   document.getElementById("redo").disabled = !future.length;
 }
-async function takeBack(from, to) {
-  if (!from.length || !stands) return;
-  const wanted = from.pop();
-  to.push(stands);
-  corners = wanted.corners.map((c) => [...c]);
-  if (wanted.how === "found") await find(send(`/clips/${clip}/again`, {}), "found", true);
-  else await keep(wanted.how === "snapped", true);
-  buttons();
-  notice(from === past ? "Taken back." : "Made again.", 2);
+function takeBack(again = false) {
+  if (dirty) keep();
+  inOrder(async () => {
+    const [from, to] = again ? [future, past] : [past, future];
+    if (!from.length || !stands) return;
+    const wanted = from.pop();
+    to.push(stands);
+    corners = wanted.corners.map((c) => [...c]);
+    if (wanted.how === "found") await find(() => send(`/clips/${clip}/again`, {}), "found", true);
+    else await keepNow(corners, wanted.how === "snapped", true);
+    buttons();
+    notice(again ? "Made again." : "Taken back.", 2);
+  });
 }
 
 let drawing = 0;
@@ -156,29 +167,29 @@ handles.forEach((g, i) => {
 const point = document.getElementById("point");
 function pointing(on) { point.setAttribute("aria-pressed", String(on)); stage.style.cursor = on ? "crosshair" : ""; if (on) notice("Click on the table in play."); }
 point.addEventListener("click", () => pointing(point.getAttribute("aria-pressed") !== "true"));
-overlay.addEventListener("click", async (event) => {
+overlay.addEventListener("click", (event) => {
   if (point.getAttribute("aria-pressed") !== "true") return;
   pointing(false);
   const [u, v] = placeIn(overlay, event);
-  await find(send(`/clips/${clip}/near`, { u, v }), "snapped");
+  inOrder(() => find(() => send(`/clips/${clip}/near`, { u, v }), "snapped"));
 });
 document.getElementById("snap").addEventListener("click", () => corners && keep(true));
-document.getElementById("again").addEventListener("click", () => find(send(`/clips/${clip}/again`, {})));
+document.getElementById("again").addEventListener("click", () => inOrder(() => find(() => send(`/clips/${clip}/again`, {}))));
 
-document.getElementById("undo").addEventListener("click", () => takeBack(past, future));
-document.getElementById("redo").addEventListener("click", () => takeBack(future, past));
+document.getElementById("undo").addEventListener("click", () => takeBack());
+document.getElementById("redo").addEventListener("click", () => takeBack(true));
 document.addEventListener("keydown", (event) => {
   if (isTyping(event)) return;
-  if (event.key.toLowerCase() === "z") takeBack(past, future);
-  if (event.key.toLowerCase() === "y") takeBack(future, past);
+  if (event.key.toLowerCase() === "z") takeBack();
+  if (event.key.toLowerCase() === "y") takeBack(true);
 });
 
 async function find(question, how = "found", back = false) {
   waiting.hidden = false;
-  const answer = await question;
+  const answer = await question();
   waiting.hidden = true;
-  if (answer.view) { corners = answer.view.corners; tell(answer.view); settle(answer.by_hand ? (answer.snapped ? "snapped" : "hand") : how, back); }
-  else if (answer.corners) { corners = answer.corners; say(answer.sentence); settle("hand", back); }
+  if (answer.view) { corners = answer.view.corners; tell(answer.view); settle(corners, answer.by_hand ? (answer.snapped ? "snapped" : "hand") : how, back); }
+  else if (answer.corners) { corners = answer.corners; say(answer.sentence); settle(corners, "hand", back); }
   else {
     if (answer.sentence) say(answer.sentence + " Put the four corners where they belong.");
     const [w, h] = size;
@@ -188,4 +199,4 @@ async function find(question, how = "found", back = false) {
 }
 window.addEventListener("resize", soon);
 still.addEventListener("load", soon);
-find(fetch(`/clips/${clip}/table.json`).then((a) => a.json()).catch(() => ({ sentence: "The program does not answer." })));
+find(() => fetch(`/clips/${clip}/table.json`).then((a) => a.json()).catch(() => ({ sentence: "The program does not answer." })));

@@ -301,6 +301,26 @@ def test_a_moved_corner_is_taken_back(page: Page, clip: Running) -> None:
     until(page, lambda: clip.state.clips()[0].corners is not None)
 
 
+def test_a_quick_hand_takes_a_corner_back_and_measures(page: Page, clip: Running) -> None:
+    """Z before the move is kept, and the button before that: all go one after the other."""
+    corner = page.get_by_role("slider", name="far right corner")
+    place = corner.get_attribute("aria-valuetext") or ""
+    corner.focus()
+    for _ in range(3):
+        page.keyboard.press("Shift+ArrowUp")
+    for _ in range(3):
+        page.keyboard.press("z")  # no pause in between
+    expect(corner).to_have_attribute("aria-valuetext", place)
+    until(page, lambda: clip.state.clips()[0].corners is None)
+    page.keyboard.press("ArrowRight")
+    moved = corner.get_attribute("aria-valuetext") or ""
+    page.get_by_role("button", name="Measure this film").click()
+    expect(page.locator("#progress")).to_be_visible()
+    kept = clip.state.clips()[0].corners
+    assert kept is not None
+    assert tuple(kept[1]) == pytest.approx(place_of(moved), abs=0.02)
+
+
 def test_after_a_click_the_keys_go_on(page: Page, filmed: Running) -> None:
     page.goto(filmed.url + "/films/1/check")
     expect(page.locator("#serve-name")).to_have_text("Serve 5, AB")
