@@ -100,6 +100,8 @@ class JobRunner:
                 stdin=subprocess.DEVNULL, stdout=stream, stderr=stream,
                 env=os.environ | {"OMP_NUM_THREADS": "1"}, cwd=Path.cwd(),
                 start_new_session=True,  # Ctrl-C in the terminal is the page's to deal with
+                # On Windows it gives way to the page from the start; elsewhere it says so itself.
+                creationflags=getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0),
             )  # fmt: skip
 
     def _watch(self, job: Job) -> None:

@@ -6,6 +6,8 @@ results into the records. It needs nothing of the page, so closing the page does
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sys
 import threading
 import time
@@ -25,6 +27,7 @@ from placement.web.state import CANCELLED, DONE, FAILED, Clip, PageState
 Measure = Callable[
     [Clip, Path, Callable[[float, str, float | None], None], Callable[[], bool]], Path | None
 ]
+NICENESS = 10  # of 19, sched(7): it still gets what nobody else wants
 _BEAT_S = 1.0
 _TELL_S = 0.4
 
@@ -145,8 +148,22 @@ def _set_turns(store: Store, drill_id: int, turns: str) -> str:
     return ""
 
 
+def give_way() -> None:
+    """Let the page, and whatever else a person waits for, come before this process.
+
+    Windows is told when the process is started. Where Linux shares its time out by sessions, a
+    process of another session is not served first for its niceness: the session says it too.
+    """
+    if hasattr(os, "nice"):
+        with contextlib.suppress(OSError):
+            os.nice(NICENESS)
+    with contextlib.suppress(OSError):
+        Path("/proc/self/autogroup").write_text(str(NICENESS), encoding="ascii")  # sched(7)
+
+
 def main() -> None:
     """Run the job that the command line names."""
+    give_way()
     data, store_place, job_id = sys.argv[1:4]
     run_job(Path(data), store_place, int(job_id))
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -11,6 +13,7 @@ import pytest
 
 from placement.web import jobs
 from placement.web.state import CANCELLED, DONE, FAILED, RUNNING, WAITING
+from placement.web.worker import NICENESS
 from tests.web.conftest import Page, open_page
 
 
@@ -162,3 +165,17 @@ def test_a_film_whose_turns_were_typed_before_goes_on_to_checking(
     shown = web.get(f"/clips/{clip}/progress").text
     drill = web.site.state.clip(clip).drill_id
     assert f'class="button primary" href="/films/{drill}/check"' in shown
+
+
+def test_the_measuring_gives_way_to_the_page() -> None:
+    if not hasattr(os, "getpriority"):
+        assert subprocess.BELOW_NORMAL_PRIORITY_CLASS  # told at the start of the process
+        return
+    before = os.getpriority(os.PRIO_PROCESS, 0)
+    said = subprocess.run(
+        [sys.executable, "-c",
+         "import os; from placement.web.worker import give_way; give_way(); "
+         "print(os.getpriority(os.PRIO_PROCESS, 0))"],
+        capture_output=True, text=True, check=True, start_new_session=True,
+    )  # fmt: skip
+    assert int(said.stdout) == min(19, before + NICENESS)
