@@ -1,15 +1,18 @@
 """How quick the page is: `python -m tests.benchmark_page [--film FILM] [--school] [--hands]`.
 
-Prints a plain table: first page, corner drag to paint, key to frame (idle and while another film
-is measured), next serve, and, with --school, pages over a store of 650,000 serves. With --hands
-alone it counts what a teacher's hands do for sixty serves (`tests.web.hands_on`). Chromium is
-needed; the time of a key is from its event's time stamp to the paint after the picture was swapped
-(requestAnimationFrame and a message behind it).
+Prints a plain table, ms: first page, corner drag to paint and to its words, key to frame (idle and
+while another film is measured), next serve, and, with --school, pages over a store of 650,000
+serves; the column `server` is the server's processor time for each, which a busy machine does not
+move as much. With --hands alone it counts what a teacher's hands do for sixty serves
+(`tests.web.hands_on`). Chromium is needed; the time of a key is from its event's time stamp to the
+paint after the picture was swapped (requestAnimationFrame and a message behind it).
 """
 
 from __future__ import annotations
 
 import argparse
+import math
+import os
 import shutil
 import statistics
 import subprocess
@@ -47,14 +50,27 @@ window.watchKeys = (target, attribute) => {
 """
 
 
-def show(what: str, spent: list[float], bar: str) -> None:
-    """One line of the table, ms."""
+def show(what: str, spent: list[float], bar: str, work: float = math.nan) -> None:
+    """One line of the table, ms; `work` is the server's processor time of all together, s."""
     if not spent:
         print(f"{what:44s}  nothing was measured")
         return
     ordered = sorted(spent)
     p95 = ordered[min(len(ordered) - 1, round(0.95 * len(ordered)))]
-    print(f"{what:44s} {statistics.median(spent):7.0f} {p95:7.0f} {len(spent):5d}   {bar}")
+    each = "-" if math.isnan(work) else f"{1e3 * work / len(spent):.0f}"
+    figures = f"{statistics.median(spent):7.0f} {p95:7.0f} {len(spent):5d} {each:>7s}"
+    print(f"{what:44s} {figures}   {bar}", flush=True)
+
+
+def worked(running: Running) -> float:
+    """Processor time that the server has used, s; NaN where the system does not tell it."""
+    assert running.process is not None
+    try:
+        text = Path(f"/proc/{running.process.pid}/stat").read_text(encoding="ascii")
+    except OSError:
+        return math.nan
+    user, system = text.rpartition(")")[2].split()[11:13]  # proc(5), fields 14 and 15
+    return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
 
 
 def keys(
@@ -69,17 +85,20 @@ def keys(
     return [float(v) for v in page.evaluate("window.spent")]
 
 
-def stepping(page: Page, url: str, words: str) -> None:
+def stepping(page: Page, running: Running, words: str) -> None:
     """Key to frame and to the next serve."""
+    url = running.url
     for name, key in (("forwards", "ArrowRight"), ("backwards", "ArrowLeft")):
         page.goto(url + "/films/1/check?serve=2", wait_until="networkidle")
         page.wait_for_timeout(600)
+        before = worked(running)
         spent = keys(page, [key] * 40, 120, "#frame", "data-n")
-        show(f"key to frame, {name}, {words}", spent, "50 / 100")
+        show(f"key to frame, {name}, {words}", spent, "50 / 100", worked(running) - before)
     page.goto(url + "/films/1/check", wait_until="networkidle")
     page.wait_for_timeout(600)
+    before = worked(running)
     spent = keys(page, ["j", "k"] * 6, 500, "#frame", "data-n")
-    show(f"next serve, {words}", spent, "100 median")
+    show(f"next serve, {words}", spent, "100 median", worked(running) - before)
 
 
 def main() -> None:
@@ -92,7 +111,7 @@ def main() -> None:
     if args.hands:
         _hands()
         return
-    print(f"{'ms':44s} {'median':>7s} {'95 %':>7s} {'n':>5s}   goal")
+    print(f"{'ms':44s} {'median':>7s} {'95 %':>7s} {'n':>5s} {'server':>7s}   goal")
     with tempfile.TemporaryDirectory() as name, sync_playwright() as play:
         folder = Path(name)
         running = Running(folder, worker=REAL_WORKER)
@@ -112,6 +131,7 @@ def main() -> None:
         )
         context = browser.new_context(viewport={"width": 1366, "height": 768}, bypass_csp=True)
         page = context.new_page()
+        page.set_default_timeout(120_000)  # a busy machine is measured too
         try:
             _first_page(page, running)
             clips = [
@@ -119,11 +139,11 @@ def main() -> None:
                 for other in others
             ]
             _drag(page, running, clips[0])
-            stepping(page, running.url, "idle")
+            stepping(page, running, "idle")
             for clip in clips:
                 running.state.add_job(clip)
             page.wait_for_timeout(2500)
-            stepping(page, running.url, "while measuring")
+            stepping(page, running, "while measuring")
             still = "still measuring" if running.state.jobs(open_only=True) else "measured by then"
             print(f"({still})")
         finally:
@@ -148,26 +168,37 @@ def _drag(page: Page, running: Running, clip: str) -> None:
     page.goto(running.url + f"/clips/{clip}")
     page.locator("#wait").wait_for(state="hidden", timeout=120_000)
     page.evaluate(
-        """window.spent = [];
+        """window.spent = []; window.said = [];
         const grip = document.querySelector(".handle");
         let moved = 0;
         document.addEventListener("pointermove", (e) => { moved = e.timeStamp; }, true);
         new MutationObserver(() => { if (!moved) return; const from = moved; moved = 0;
           requestAnimationFrame(() => { const c = new MessageChannel();
             c.port1.onmessage = () => window.spent.push(performance.now() - from);
-            c.port2.postMessage(0); }); }).observe(grip, { attributes: true });"""
+            c.port2.postMessage(0); }); }).observe(grip, { attributes: true });
+        let asked = [];
+        document.addEventListener("pointermove", (e) => { asked.push(e.timeStamp); }, true);
+        new MutationObserver(() => { const from = asked.shift(); asked = []; if (!from) return;
+          requestAnimationFrame(() => { const c = new MessageChannel();
+            c.port1.onmessage = () => window.said.push(performance.now() - from);
+            c.port2.postMessage(0); }); }).observe(document.getElementById("view-words"),
+              { childList: true });"""
     )
     box = page.locator(".handle").first.bounding_box()
     assert box is not None
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
     page.mouse.down()
+    before = worked(running)
     for step in range(40):
         page.mouse.move(x + step % 7, y + step % 5)
         page.wait_for_timeout(30)
     page.mouse.up()
     page.wait_for_timeout(300)
+    work = worked(running) - before
     show("corner drag to paint", [float(v) for v in page.evaluate("window.spent")], "50")
+    said = [float(v) for v in page.evaluate("window.said")]
+    show("corner drag to its words (error, net)", said, "", work)
 
 
 def _hands() -> None:
@@ -208,12 +239,14 @@ def _school() -> None:
                          f"/student?code={code}", "/films/1/check", "/films/1/turns",
                          "/films/1/map", "/students"):  # fmt: skip
                 spent = []
+                before = worked(running)
                 for _ in range(3):
                     began = time.perf_counter()
                     subprocess.run(["curl", "-s", "-o", "/dev/null", running.url + path],
                                    check=True)  # fmt: skip
                     spent.append(1e3 * (time.perf_counter() - began))
-                show(f"650,000 serves: {path}"[:44], spent, "2000, group 1000")
+                show(f"650,000 serves: {path}"[:44], spent, "2000, group 1000",
+                     worked(running) - before)  # fmt: skip
         finally:
             running.stop()
 
