@@ -9,7 +9,6 @@ import tempfile
 import zipfile
 from collections.abc import Mapping
 from contextlib import closing
-from datetime import date
 from pathlib import Path
 
 from starlette.background import BackgroundTask
@@ -132,7 +131,6 @@ def keeping(request: Request) -> Response:
         "keep.html", due=list(rows_of(site.store.due())),
         undated=list(rows_of(site.store.without_date())), store=site.store.where, data=data,
         used=size(used), owned=owned, broken=len(site.state.uploads()),
-        today=date.today().isoformat(),
         written=list(rows_of(site.store.written_files().iloc[::-1].head(40))),
         said=request.query_params.get("said", "")[:300],
     )  # fmt: skip

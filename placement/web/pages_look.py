@@ -17,7 +17,7 @@ from placement import density, figures, zones
 from placement.evidence import pictures
 from placement.evidence.film_stills import stills_from_films
 from placement.evidence.group import gap_counts, gather_group, overview_table
-from placement.evidence.overview import overview_html, overview_pdf, scatter_top
+from placement.evidence.overview import overview_html, overview_pdf
 from placement.evidence.pages import student_html, student_pdf
 from placement.evidence.student import gather_student
 from placement.evidence.weeks import by_day, compare_days, hit_trend
@@ -44,7 +44,7 @@ def group(request: Request) -> Response:
     name = _asked(request, "name")
     overview = gather_group(site.store, name)
     return site.page(
-        "group.html", o=overview, gaps=gap_counts(overview), top=scatter_top(overview),
+        "group.html", o=overview, gaps=gap_counts(overview),
         drills=list(rows_of(site.store.drills(group=name).iloc[::-1])),
     )  # fmt: skip
 
@@ -88,8 +88,6 @@ def student(request: Request) -> Response:
         all_targets=[t for t in dict.fromkeys(judged["target"]) if t],
         films=_films(judged), dots=_dots(shown, chosen["view"]), few=_few(shown),
         figures=figures.student_figures(shown, rng=rng) if len(shown) else [],
-        shares=[(kind, part.to_dict("records"))
-                for kind, part in figures.zone_shares(shown).groupby("kind", sort=False)],
         days=list(rows_of(days)), comparison=comparison, trend=hit_trend(days)[1],
         look=int(needs_look(serves).sum()), is_demo=bool(_is_demo(site, judged)),
     )  # fmt: skip

@@ -25,7 +25,8 @@ PARTS = (
     ("starlette", "BSD-3-Clause"), ("uvicorn", "BSD-3-Clause"), ("Jinja2", "BSD-3-Clause"),
     ("numpy", "BSD-3-Clause"), ("scipy", "BSD-3-Clause"), ("pandas", "BSD-3-Clause"),
     ("matplotlib", "matplotlib licence"), ("opencv-python", "Apache-2.0"), ("av", "BSD-3-Clause"),
-    ("SQLAlchemy", "MIT"), ("typst", "Apache-2.0"),
+    ("scikit-image", "BSD-3-Clause"), ("SQLAlchemy", "MIT"), ("pyarrow", "Apache-2.0"),
+    ("typst", "Apache-2.0"), ("threadpoolctl", "BSD-3-Clause"),
 )  # fmt: skip
 
 

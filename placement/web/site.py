@@ -72,7 +72,12 @@ class Site:
             percent=percent, bar=bar_svg, words=wording, url=address, as_json=script_json
         )
         self._templates.filters.update(
-            clock=wording.clock, day=wording.day, span=wording.span, count=wording.count
+            clock=wording.clock,
+            day=wording.day,
+            span=wording.span,
+            count=wording.count,
+            moment=wording.moment,
+            said_value=wording.said_value,
         )
 
     def fill(self, template: str, **values: Any) -> str:

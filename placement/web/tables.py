@@ -33,6 +33,7 @@ GOOD_M = 0.03  # a far end known to this needs no advice
 POOR_M = 0.06
 NET_DOUBT_MM = 15.0  # the net this far off its place says that a corner is not right
 LINE_DOUBT_PX = 2.0  # and so does the centre line, which shows a shift across that the net hides
+_ERROR_GRID = (7, 3)  # places along and across at which the error is asked for: with the hand
 _LEVEL_SHARE = 0.05  # of the picture's height: ends closer than this in v are left and right
 _NET_LINE = np.array(
     [
@@ -189,7 +190,7 @@ def view_of(found: Calibration, *, fps: float, net: NetCheck | None = None) -> V
 
 def view_words(found: Calibration, fps: float) -> tuple[str, str]:
     """How exact places will be in this view, and whether that is good, fair or poor."""
-    expected = error_map_of(found, fps=fps or 60.0, grid=(9, 5))
+    expected = error_map_of(found, fps=fps or 60.0, grid=_ERROR_GRID)
     middle = expected.typical
     first, second = end_names(found)
     ends = {

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
-from datetime import date
+from datetime import UTC, date, datetime
 
 OUTCOMES = {
     "good": "good",
@@ -12,6 +13,25 @@ OUTCOMES = {
     "missed": "missed the table",
     "own-twice": "own half twice",
     "unclear": "unclear",
+}
+#: What a person may have said of a serve, by the records' name for it.
+SAID_OF = {
+    "outcome": "outcome",
+    "depth": "depth",
+    "side": "side",
+    "t_start_s": "start",
+    "landing_x_m": "landing, along the table",
+    "landing_y_m": "landing, across the table",
+    "landing_sd_x_m": "landing, uncertainty along",
+    "landing_sd_y_m": "landing, uncertainty across",
+    "second_bounce_x_m": "second bounce, along the table",
+    "second_bounce_y_m": "second bounce, across the table",
+    "second_bounce_sd_m": "second bounce, uncertainty",
+    "pace_m_s": "pace",
+    "server_end": "server's end",
+    "removed": "no serve",
+    "checked": "looked at",
+    "added": "added",
 }
 CAUTION = (
     "Supports the teacher's judgement; it is not a mark. The school's own safeguarding policy and "
@@ -47,6 +67,37 @@ def day(text: str) -> str:
     except ValueError:
         return text
     return f"{found.day} {_MONTHS[found.month - 1]} {found.year}"
+
+
+def moment(text: str) -> str:
+    """When something was kept, in this computer's time: 12 January 2026, 14:05."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    found = (found if found.tzinfo else found.replace(tzinfo=UTC)).astimezone()
+    return f"{day(found.date().isoformat())}, {found:%H:%M}"
+
+
+def said_value(value: str, name: str) -> str:
+    """A value out of the log of corrections, JSON there, as a person says it."""
+    try:
+        found = json.loads(value)
+    except ValueError:
+        return value
+    if found is None or found == "":
+        return "–"
+    if isinstance(found, bool):
+        return "yes" if found else "no"
+    if isinstance(found, str):
+        return OUTCOMES.get(found, found)
+    if name == "t_start_s":
+        return clock(found)
+    if name == "pace_m_s":
+        return f"{found:.1f} m/s"
+    if name.endswith("_m"):
+        return f"{found * 100:.0f} cm"
+    return f"{found:+g}" if name == "server_end" else str(found)
 
 
 def count(n: int, one: str, many: str = "") -> str:

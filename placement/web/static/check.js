@@ -17,7 +17,11 @@ svg.setAttribute("viewBox", `${region[0]} ${region[1]} ${region[2] - region[0]} 
 for (const [key, value] of Object.entries({ x: region[0], y: region[1], width: region[2] - region[0], height: region[3] - region[1] })) frameImage.setAttribute(key, value);
 function tellMissing(text) { $("no-film").textContent = text; $("no-film").hidden = !text; }
 if (!hasFilm) tellMissing(data.missing || "The film of this drill is not at hand.");
-if (!hasFilm && !data.crops.length && !data.region) document.querySelector(".check").classList.add("no-picture");
+if (!hasFilm && !data.crops.length && !data.region) {
+  // Nothing to be seen: the drawing takes the room, with the keys that still do something.
+  document.querySelector(".check").classList.add("no-picture");
+  $("table-side").append(make("p", { class: "soft" }, $("no-film").textContent), $("keys"));
+}
 
 const stepper = new Stepper(
   (n) => `${at}/frames/${n}.jpg?v=${data.version}`,
