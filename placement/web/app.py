@@ -139,7 +139,9 @@ def _answer(request: Request, sentence: str, status: int) -> Response:
     if request.headers.get("sec-fetch-dest", "document") == "document" and "text/html" in (
         request.headers.get("accept", "")
     ):
-        return site_of(request).page("sorry.html", status=status, sentence=sentence)
+        return site_of(request).page(
+            "sorry.html", status=status, sentence=sentence, back=request.method == "POST"
+        )
     return json_answer({"sentence": sentence}, status)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -12,13 +13,14 @@ import numpy as np
 from calibration import Calibration, CalibrationError
 from placement.analysis import Crop
 from placement.records import Drill, RecordsError
-from placement.results import CROPS, ResultsError, read_crops
+from placement.results import CROPS, RUN, ResultsError, read_crops
 from placement.video import VideoError
 from placement.web.films import Film, Region
 from placement.web.site import Site
-from placement.web.tables import region_of
+from placement.web.tables import plain_warning, region_of
 
 _KEPT = 3
+_MOST_WARNINGS = 20
 _MOST_POINTS = 60  # of a path on the screen
 
 
@@ -32,6 +34,7 @@ class DrillParts:
     missing: str  # why; empty where it is
     region: Region | None  # part of the picture in which is played
     crops: tuple[Crop, ...]
+    warnings: tuple[str, ...] = ()  # what the measuring said, a sentence each
     paths: dict[int, list[list[float]]] = field(default_factory=dict)  # (u, v, t) by serve number
 
 
@@ -101,6 +104,7 @@ def _read(site: Site, drill: Drill) -> DrillParts:
         missing=missing,
         region=region,
         crops=crops,
+        warnings=_warnings(folder),
         paths=_paths(folder, calibration),
     )
 
@@ -115,6 +119,18 @@ def _place(site: Site, drill_id: int) -> tuple[Path | None, str]:
         return site.store.locate_clip(drill_id), ""
     except RecordsError:
         return None, "The film of this drill is not at hand."
+
+
+def _warnings(folder: Path | None) -> tuple[str, ...]:
+    """What the measuring said of the film: that the stand moved, that it plays slower."""
+    if folder is None:
+        return ()
+    try:
+        run = json.loads((folder / RUN).read_text(encoding="utf-8"))
+        said = run.get("warnings", [])
+        return tuple(plain_warning(str(one)) for one in said[:_MOST_WARNINGS])
+    except (OSError, ValueError, AttributeError, TypeError):
+        return ()  # no folder of ours, or from a version that told none
 
 
 def _paths(folder: Path | None, calibration: Calibration | None) -> dict[int, list[list[float]]]:

@@ -16,12 +16,14 @@ from starlette.responses import FileResponse, HTMLResponse, Response
 from starlette.routing import Route
 
 from calibration import CalibrationError, calibrate_corners
+from placement.records import RecordsError
 from placement.records.films import clean_day
 from placement.records.turnlist import parse_turns
 from placement.video import VideoError
 from placement.web import clipwork, tables
+from placement.web.drillwork import parts_of
 from placement.web.site import Form, Site, go, json_answer, number_in, site_of, with_form, with_json
-from placement.web.state import Clip
+from placement.web.state import DONE, Clip, Job
 
 ABOUT = ("group", "filmed_on", "place", "asked", "keep_until")
 _KEPT_STILLS = 4
@@ -99,7 +101,19 @@ def clip_page(request: Request) -> Response:
         waiting=waiting[:6] if job is not None and job.is_open else [],
         groups=site.store.groups()["name"].tolist(),
         there=clip.path.is_file(),
+        **_outcome(site, clip, job),
     )
+
+
+def _outcome(site: Site, clip: Clip, job: Job | None) -> dict[str, Any]:
+    """How many serves the measuring found, None while that is not known, and what it said."""
+    if job is None or job.state != DONE or clip.drill_id is None:
+        return {"found": None, "warnings": ()}
+    try:
+        found = len(site.store.serves(drill_id=clip.drill_id, columns=()))
+        return {"found": found, "warnings": parts_of(site, clip.drill_id).warnings}
+    except RecordsError:  # removed since, by another window or command
+        return {"found": None, "warnings": ()}
 
 
 def still_picture(request: Request) -> Response:
@@ -233,7 +247,10 @@ def progress(request: Request) -> Response:
     ahead = [j for j in site.state.jobs(open_only=True) if j.clip_id != clip.clip_id]
     job = site.state.latest_job(clip.clip_id)
     waiting_for = [j for j in ahead if job is not None and j.job_id < job.job_id]
-    return HTMLResponse(site.fill("_progress.html", clip=clip, job=job, ahead=waiting_for))
+    outcome = _outcome(site, clip, job)
+    return HTMLResponse(
+        site.fill("_progress.html", clip=clip, job=job, ahead=waiting_for, **outcome)
+    )
 
 
 def queue_state(request: Request) -> Response:
@@ -242,6 +259,16 @@ def queue_state(request: Request) -> Response:
     return HTMLResponse(
         site.fill("_state.html", clip=clip, job=site.state.latest_job(clip.clip_id))
     )
+
+
+def queue(request: Request) -> Response:
+    """How many films are being measured, as a piece of every page; 204 while that is the same."""
+    site = site_of(request)
+    jobs = site.state.jobs(open_only=True)
+    asked = request.query_params
+    if jobs and asked.get("seen") == str(len(jobs)) and asked.get("first") == jobs[0].clip_id:
+        return Response(status_code=204)  # whoever has reached the link by keys stays on it
+    return HTMLResponse(site.fill("_queue.html"))
 
 
 def cancel(request: Request, form: Mapping[str, str]) -> Response:
@@ -318,5 +345,6 @@ ROUTES = [
     Route("/clips/{clip_id}/progress", progress),
     Route("/clips/{clip_id}/state", queue_state),
     Route("/clips/{clip_id}/remove", with_form(remove), methods=["POST"]),
+    Route("/queue", queue),
     Route("/jobs/{job_id:int}/cancel", with_form(cancel), methods=["POST"]),
 ]

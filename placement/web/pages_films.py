@@ -254,12 +254,12 @@ def describe(request: Request, form: Mapping[str, str]) -> Response:
 def about_page(request: Request) -> Response:
     """When, where, how it was measured, and what a person corrected."""
     site, drill_id = site_of(request), number_in(request, "drill_id")
-    drill = site.store.drill(drill_id)
+    drill, parts = site.store.drill(drill_id), parts_of(site, drill_id)
     log = site.store.corrections(drill_id)
     return site.page(
         "film_about.html", drill=drill, clip=site.state.clip_of_drill(drill_id),
         groups=site.store.groups()["name"].tolist(), log=list(rows_of(log.iloc[::-1].head(200))),
-        n_log=len(log), missing=parts_of(site, drill_id).missing,
+        n_log=len(log), missing=parts.missing, warnings=parts.warnings,
     )  # fmt: skip
 
 

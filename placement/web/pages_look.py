@@ -24,6 +24,7 @@ from placement.evidence.weeks import by_day, compare_days, hit_trend
 from placement.records import RecordsError
 from placement.records.base import rows_of
 from placement.web.check import needs_look
+from placement.web.drillwork import parts_of
 from placement.web.site import Site, number_in, site_of
 
 _KINDS = {"png": "image/png", "svg": "image/svg+xml", "pdf": "application/pdf"}
@@ -76,15 +77,9 @@ def student(request: Request) -> Response:
     first, second = _days(days, request)
     rng = np.random.default_rng(zlib.crc32(code.encode()))
     comparison = compare_days(judged, first, second, rng=rng) if first and second else None
-    targets = [
-        {str(k): v for k, v in row.items()} | {"letter": letter}
-        for letter, row in zip(
-            pictures.target_key(shown), figures.hits_by_target(shown).to_dict("records"),
-            strict=True,
-        )
-    ]  # fmt: skip
     return site.page(
-        "student.html", who=who, n=len(judged), shown=len(shown), chosen=chosen, targets=targets,
+        "student.html", who=who, n=len(judged), shown=len(shown), chosen=chosen,
+        targets=_targets(shown),
         all_targets=[t for t in dict.fromkeys(judged["target"]) if t],
         films=_films(judged), dots=_dots(shown, chosen["view"]), few=_few(shown),
         figures=figures.student_figures(shown, rng=rng) if len(shown) else [],
@@ -150,10 +145,11 @@ def film_map(request: Request) -> Response:
     shown, chosen = _chosen(judged, request)
     faults = judged["outcome"].value_counts()
     return site.page(
-        "film_map.html", drill=drill, n=len(judged), shown=len(shown), chosen=chosen,
+        "film_map.html", drill=drill, n=len(judged), chosen=chosen,
+        clip=site.state.clip_of_drill(drill_id), warnings=parts_of(site, drill_id).warnings,
         all_targets=[t for t in dict.fromkeys(judged["target"]) if t],
         dots=_dots(shown, chosen["view"]), few=_few(shown), outcomes=faults.to_dict(),
-        table=figures.hits_by_target(shown).to_dict("records"),
+        table=_targets(shown),
         students=[c for c in dict.fromkeys(judged["code"]) if c],
     )  # fmt: skip
 
@@ -244,6 +240,15 @@ def _films(judged: pd.DataFrame) -> list[tuple[int, str]]:
     films = judged.drop_duplicates("drill_id")
     return [(int(row.drill_id), f"{row.filmed_on or 'no day'} {row.clip}")
             for row in rows_of(films[["drill_id", "filmed_on", "clip"]])]  # fmt: skip
+
+
+def _targets(shown: pd.DataFrame) -> list[dict[str, Any]]:
+    """The called zones with their hits, each with its letter on the map."""
+    rows = figures.hits_by_target(shown).to_dict("records")
+    return [
+        {str(k): v for k, v in row.items()} | {"letter": letter}
+        for letter, row in zip(pictures.target_key(shown), rows, strict=True)
+    ]
 
 
 def _is_demo(site: Site, judged: pd.DataFrame) -> bool:

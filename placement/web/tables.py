@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import threading
 from dataclasses import dataclass
@@ -24,6 +25,7 @@ from calibration import (
     table,
 )
 from placement.evidence.parts import write_whole
+from placement.video import VideoError
 from placement.web.films import Film
 from placement.web.wording import centimetres, sentence
 
@@ -60,7 +62,7 @@ _PLAIN = {
     "no white lines were found near": "No white lines were found near these corners; put them "
     "nearer to the outer corners of the white lines.",
     "no table was found": "No table was found: its white edge lines must be in the picture, at "
-    "least in part.",
+    "least in part. Put the four corners where they belong, or film the whole table.",
 }
 _FINDING = threading.Lock()  # one search at a time on a small machine
 
@@ -98,13 +100,24 @@ def still_of(film: Film, path: Path) -> np.ndarray:
     -------
     ndarray, shape (H, W, 3), uint8
         BGR.
+
+    Raises
+    ------
+    VideoError
+        If no picture of the film can be read.
     """
     if path.is_file():
         kept = cv2.imread(str(path))
         if kept is not None:
             return np.asarray(kept, dtype=np.uint8)
     places = np.linspace(0, len(film) - 1, min(STILL_FRAMES, len(film))).round().astype(int)
-    still = median_still([film.colour(int(i)) for i in dict.fromkeys(places.tolist())])
+    pictures = []
+    for place in dict.fromkeys(places.tolist()):
+        with contextlib.suppress(VideoError):  # one that is damaged is left out
+            pictures.append(film.colour(place))
+    if not pictures:
+        raise VideoError("No picture of this film can be read; copy it from the phone again.")
+    still = median_still(pictures)
     done, data = cv2.imencode(".jpg", still, [cv2.IMWRITE_JPEG_QUALITY, 94])
     if done:
         write_whole(path, data.tobytes())
@@ -184,7 +197,7 @@ def view_of(found: Calibration, *, fps: float, net: NetCheck | None = None) -> V
         level=level,
         fit=fit,
         fit_level=fit_level,
-        notes=[_plain(warning) for warning in found.warnings],
+        notes=[plain_warning(warning) for warning in found.warnings],
     )
 
 
@@ -270,7 +283,8 @@ def _fit_words(net: NetCheck | None) -> tuple[str, str]:
     return f"{words}; the centre line was not seen where they put it.", "fair"
 
 
-def _plain(warning: str) -> str:
+def plain_warning(warning: str) -> str:
+    """What a calibration or an analysis warns of, with a person's names for the lines."""
     plain = {
         "-y side line": "one side line", "+y side line": "other side line",
         "+x end line": "second end line", "-x end line": "first end line",

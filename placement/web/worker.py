@@ -21,6 +21,8 @@ from placement.records import RecordsError, Store
 from placement.results import ResultsError, write_results
 from placement.video import VideoError
 from placement.web.state import CANCELLED, DONE, FAILED, Clip, PageState
+from placement.web.tables import plain_words
+from placement.web.wording import sentence
 
 #: Measures a film: (film, folder for the results, progress(done, stage, time left), cancelled())
 #: -> results folder, or None where it was asked to stop.
@@ -121,8 +123,10 @@ def run_job(data: Path, store_place: str, job_id: int, measure: Measure = measur
             drill_id = store.import_results(folder, **about).drill_id
             message = _set_turns(store, drill_id, turns)
         state.end_job(job_id, DONE, message, drill_id=drill_id)
-    except (VideoError, CalibrationError, RecordsError, ResultsError) as error:
-        state.end_job(job_id, FAILED, str(error))
+    except CalibrationError as error:
+        state.end_job(job_id, FAILED, plain_words(error))
+    except (VideoError, RecordsError, ResultsError) as error:
+        state.end_job(job_id, FAILED, sentence(str(error)))
     except OSError as error:
         state.end_job(job_id, FAILED, f"The results could not be written: {error.strerror}.")
     except Exception:

@@ -66,7 +66,7 @@ def calibration() -> Calibration:
 
 def make_results(folder: Path, film: Path, serves: list[dict[str, Any]] | None = None) -> Path:
     """A results folder for a film, as an analysis would write it: six serves in 2 s."""
-    rows = serves or [serve_row(i, 0.2 + 0.3 * (i - 1)) for i in range(1, 7)]
+    rows = [serve_row(i, 0.2 + 0.3 * (i - 1)) for i in range(1, 7)] if serves is None else serves
     if serves is None:
         rows[1] |= {"outcome": "unclear", "outcome_probability": 0.5}
         rows[3] |= {"side_probability": 0.6}

@@ -9,10 +9,13 @@ import shutil
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from placement.video import VideoError
+from placement.web import tables
 from placement.web.clipwork import inside_roots, list_folder
+from placement.web.films import Film
 from tests.web.conftest import Page
 from tests.web.made import true_corners
 
@@ -171,3 +174,27 @@ def test_the_table_is_looked_for_once(
 
     monkeypatch.setattr("placement.web.tables.find_table", never)
     assert web.get(f"/clips/{clip}/table.json").json() == first
+
+
+def test_a_damaged_picture_is_left_out_of_the_still(film_file: Path, tmp_path: Path) -> None:
+    class Damaged(Film):
+        def colour(self, index: int) -> np.ndarray:
+            if index < 20:
+                raise VideoError("This one cannot be read.")
+            return super().colour(index)
+
+    class Lost(Film):
+        def colour(self, index: int) -> np.ndarray:
+            raise VideoError("This one cannot be read.")
+
+    whole, damaged, lost = (made(film_file) for made in (Film, Damaged, Lost))
+    still = tables.still_of(whole, tmp_path / "whole.jpg")
+    less = tables.still_of(damaged, tmp_path / "damaged.jpg")
+    assert less.shape == still.shape
+    # Nothing in it moves but the numbers of the frames, above the table.
+    rows = slice(40, None)
+    assert np.abs(less[rows].astype(int) - still[rows]).mean() < 2  # grey levels of compression
+    with pytest.raises(VideoError, match="No picture of this film can be read"):
+        tables.still_of(lost, tmp_path / "lost.jpg")
+    for film in (whole, damaged, lost):
+        film.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -15,6 +16,7 @@ from placement.web import jobs
 from placement.web.state import CANCELLED, DONE, FAILED, RUNNING, WAITING
 from placement.web.worker import NICENESS
 from tests.web.conftest import Page, open_page
+from tests.web.fake_worker import MOVED
 
 
 def bring(web: Page, film_file: Path, name: str) -> str:
@@ -76,7 +78,35 @@ def test_a_film_that_cannot_be_measured_says_why(web: Page, film_file: Path) -> 
     clip = bring(web, film_file, "bad.mp4")
     web.post(f"/clips/{clip}/start", {})
     web.wait_for(lambda: web.site.state.latest_job(clip).state == FAILED)
-    assert "no table was found" in web.get(f"/clips/{clip}").text
+    assert (
+        "No table was found in this film; film the whole table." in web.get(f"/clips/{clip}").text
+    )
+
+
+def test_a_film_without_serves_says_what_to_look_at(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "none.mp4")
+    web.post(f"/clips/{clip}/start", {})
+    web.wait_for(lambda: web.site.state.latest_job(clip).state == DONE)
+    for path in (f"/clips/{clip}", f"/clips/{clip}/progress"):
+        said = web.get(path).text
+        assert "no serve was found" in said
+        assert "Say who served" not in said
+    drill_id = web.site.state.clip(clip).drill_id
+    page = web.get(f"/films/{drill_id}/map").text
+    assert "No serve was found in this film" in page
+    assert f"/clips/{clip}" in page
+    for part in ("check", "turns", "about"):
+        assert web.get(f"/films/{drill_id}/{part}").status_code == 200
+
+
+def test_what_the_measuring_warns_of_is_shown(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "moved.mp4")
+    web.post(f"/clips/{clip}/start", {})
+    web.wait_for(lambda: web.site.state.latest_job(clip).state == DONE)
+    drill_id = web.site.state.clip(clip).drill_id
+    for path in (f"/clips/{clip}", f"/clips/{clip}/progress", f"/films/{drill_id}/map",
+                 f"/films/{drill_id}/about"):  # fmt: skip
+        assert MOVED in web.get(path).text
 
 
 def test_a_process_that_dies_is_tried_again_and_then_given_up(web: Page, film_file: Path) -> None:
@@ -179,3 +209,33 @@ def test_the_measuring_gives_way_to_the_page() -> None:
         capture_output=True, text=True, check=True, start_new_session=True,
     )  # fmt: skip
     assert int(said.stdout) == min(19, before + NICENESS)
+
+
+def test_the_link_to_the_queue_is_sent_again_only_when_it_is_another(
+    web: Page, film_file: Path
+) -> None:
+    assert web.get("/queue").text.strip() == ""
+    clip = bring(web, film_file, "slow.mp4")
+    web.post(f"/clips/{clip}/start")
+    html = web.get("/about").text
+    asked = re.findall(r'hx-get="(/queue[^"]*)"', html)[0].replace("&amp;", "&")
+    assert web.get(asked).status_code == 204
+    assert "Measuring 1 film" in web.get("/queue?seen=2&first=x").text
+    job = web.site.state.latest_job(clip)
+    web.post(f"/jobs/{job.job_id}/cancel")
+    web.wait_for(lambda: not web.site.state.jobs(open_only=True))
+    answer = web.get(asked)
+    assert answer.status_code == 200
+    assert answer.text.strip() == ""
+
+
+def test_a_slip_in_the_turn_list_leads_back_to_what_was_typed(web: Page, film_file: Path) -> None:
+    clip = bring(web, film_file, "drill.mp4")
+    answer = web.client.post(
+        f"/clips/{clip}/start", data={"turns": "AB 10 shrt left"},
+        headers={**web.token, "Accept": "text/html"},
+    )  # fmt: skip
+    assert answer.status_code == 422
+    assert "shrt" in answer.text
+    assert "data-back" in answer.text
+    assert "data-back" not in web.get("/nowhere", headers={"Accept": "text/html"}).text

@@ -157,7 +157,7 @@ function showServe() {
   for (const id of ["accept", "move", "remove"]) $(id).disabled = !s;
   if (!s) { $("serve-name").textContent = data.serves.length ? "Choose a serve" : "No serves were found"; $("spots").replaceChildren(); return; }
   $("serve-name").textContent = `Serve ${s.number}${s.code ? `, ${s.code}` : ""}`;
-  $("serve-facts").textContent = `${s.clock} · ${answerWords(s)}${s.called ? ` · called ${s.called}` : ""}${s.pace ? ` · ${s.pace.toFixed(1)} m/s` : ""}`;
+  $("serve-facts").textContent = `${s.clock} · ${answerWords(s)}${s.called ? ` · called ${s.called}` : ""}${s.pace ? ` · ${s.pace.toFixed(1)}\u00a0m/s` : ""}`;
   $("why").replaceChildren(...(s.look ? s.why : []).map((w) => make("li", {}, w)));
   const changed = s.corrected.filter((f) => f !== "added").length;
   $("machine").textContent = s.removed ? "You said: no serve." : s.by_hand ? "Added by hand." : changed ? `The machine said: ${answerWords(s.machine)}.` : s.checked ? "You said: right." : "";

@@ -88,7 +88,9 @@ export function isTyping(event) {
 
 document.addEventListener("click", (event) => {
   if (event.target.closest("[data-print]")) window.print();
+  if (event.target.closest("[data-back]")) history.back();  // the browser has kept what was typed
 });
+for (const button of document.querySelectorAll("[data-back]")) button.hidden = history.length < 2;
 for (const input of document.querySelectorAll("input[type=file][data-into]")) {
   input.addEventListener("change", async () => {
     if (!input.files.length) return;

@@ -191,7 +191,7 @@ async function find(question, how = "found", back = false) {
   if (answer.view) { corners = answer.view.corners; tell(answer.view); settle(corners, answer.by_hand ? (answer.snapped ? "snapped" : "hand") : how, back); }
   else if (answer.corners) { corners = answer.corners; say(answer.sentence); settle(corners, "hand", back); }
   else {
-    if (answer.sentence) say(answer.sentence + " Put the four corners where they belong.");
+    if (answer.sentence) say(answer.sentence);
     const [w, h] = size;
     corners ??= [[0.72 * w, 0.8 * h], [0.62 * w, 0.45 * h], [0.38 * w, 0.45 * h], [0.28 * w, 0.8 * h]];
   }
@@ -199,4 +199,7 @@ async function find(question, how = "found", back = false) {
 }
 window.addEventListener("resize", soon);
 still.addEventListener("load", soon);
+function noStill() { page.classList.add("no-still"); }
+still.addEventListener("error", noStill);
+if (still.complete && !still.naturalWidth) noStill();  // it failed before this script was here
 find(() => fetch(`/clips/${clip}/table.json`).then((a) => a.json()).catch(() => ({ sentence: "The program does not answer." })));

@@ -13,7 +13,8 @@ async function bring(file, line, bar, said) {
   const start = await send("/uploads/new", {
     name: file.name, size: file.size, mark: String(file.lastModified),
   });
-  if (!start.ok) { said.textContent = start.sentence ?? "It could not be brought in."; bar.remove(); return; }
+  function refuse(sentence) { said.textContent = sentence ?? "It could not be brought in."; said.className = "warn"; bar.remove(); }
+  if (!start.ok) { refuse(start.sentence); return; }
   let at = start.received;
   let troubles = 0;
   if (at) said.textContent = "going on where it stopped";
@@ -31,7 +32,7 @@ async function bring(file, line, bar, said) {
       return answer.clip;
     }
     if (answer.ok || answer.status === 409) { at = answer.received; troubles = 0; said.textContent = `${Math.round(100 * at / file.size)}%`; continue; }
-    if (answer.status !== 0) { said.textContent = answer.sentence ?? "It could not be brought in."; bar.remove(); return; }
+    if (answer.status !== 0) { refuse(answer.sentence); return; }
     troubles += 1;
     if (troubles > 20) { said.textContent = "The program does not answer. Choose the file again later: it goes on where it stopped."; return; }
     said.textContent = "waiting for the program …";
