@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import mimetypes
+import sqlite3
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -52,6 +54,8 @@ _LOOK = {
     "/wall": "wall",
 }
 _LOAD_AFTER_S = 2.0  # when the first page is on the screen
+#: What the system says where a disk takes no more: full, over the quota, write-protected, failing.
+_OF_THE_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EIO)
 _NOT_THERE = "There is nothing at this address; it may have been removed."
 
 
@@ -111,6 +115,8 @@ def make_app(settings: PageSettings) -> Starlette:
             RecordsError: _sentence,
             VideoError: _sentence,
             CalibrationError: _sentence,
+            sqlite3.OperationalError: _no_room,
+            OSError: _no_room,
             Exception: _broken,
         },
         lifespan=running,
@@ -154,6 +160,22 @@ def _refused(request: Request, error: Exception) -> Response:
 def _sentence(request: Request, error: Exception) -> Response:
     status = 409 if isinstance(error, StaleError) else 503 if isinstance(error, StoreError) else 422
     return _answer(request, str(error), status)
+
+
+def _no_room(request: Request, error: Exception) -> Response:
+    """The page's own memory or files could not be read or written."""
+    if isinstance(error, OSError) and error.errno not in _OF_THE_DISK:
+        raise error
+    _LOG.warning("%s: %s", request.url.path, error)
+    if "locked" in str(error):
+        return _answer(request, "The page's own files are busy; try again in a moment", 503)
+    return _answer(
+        request,
+        f"The disk that holds {site_of(request).settings.data} took no more: it is full, "
+        "write-protected or failing. Nothing that was confirmed is lost; free some space and try "
+        "again",
+        507,
+    )
 
 
 def _broken(request: Request, error: Exception) -> Response:

@@ -18,6 +18,8 @@ from placement.web.state import FAILED, RUNNING, Job, PageState
 
 SILENT_S = 12.0  # a process without a sign of life for so long is taken for dead
 MOST_ATTEMPTS = 3
+_LOOK_S = 0.4  # between two looks at the queue
+_TRY_AGAIN_S = 5.0  # where it cannot be read or written
 CANCEL_S = 10.0  # time to stop by itself after being asked
 _LOG = logging.getLogger(__name__)
 
@@ -68,12 +70,16 @@ class JobRunner:
             self._state.requeue_job(job_id)
 
     def _work(self) -> None:
+        failing = False
         while not self._stop.is_set():
             try:
                 self._step()
+                failing = False
             except Exception:  # the queue must outlive a full disk or a locked file
-                _LOG.exception("the queue could not be read or written")
-            self._wake.wait(0.4)
+                if not failing:  # said once, not at every try
+                    _LOG.exception("the queue could not be read or written; it is tried again")
+                failing = True
+            self._wake.wait(_TRY_AGAIN_S if failing else _LOOK_S)
             self._wake.clear()
 
     def _step(self) -> None:

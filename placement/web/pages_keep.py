@@ -21,6 +21,7 @@ from starlette.routing import Route
 from placement.records import RecordsError
 from placement.records.backup import backup_name, check_records_file
 from placement.records.base import rows_of
+from placement.web.classlist import tidy_class_list
 from placement.web.site import Site, go, json_answer, site_of, with_form
 from placement.web.wording import count, size
 
@@ -95,7 +96,7 @@ def add_note(request: Request, form: Mapping[str, str]) -> Response:
 def class_list(request: Request, form: Mapping[str, str]) -> Response:
     """Read a class list, pasted or out of a file."""
     site = site_of(request)
-    text = form.get("list", "").lstrip("\ufeff")
+    text = tidy_class_list(form.get("list", ""))
     new = site.store.import_class_list(text, group=form.get("group", "").strip())
     said = f"{len(new)} new: {', '.join(new[:20])}." if new else "Nobody in the list is new."
     return go("/students", group=form.get("group", "").strip(), said=said)

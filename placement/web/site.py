@@ -7,6 +7,7 @@ import contextlib
 import json
 import secrets
 import shutil
+import sqlite3
 import threading
 import time
 from collections import OrderedDict
@@ -82,8 +83,12 @@ class Site:
 
     def fill(self, template: str, **values: Any) -> str:
         """A template filled in."""
+        try:
+            open_jobs = self.state.jobs(open_only=True)
+        except sqlite3.OperationalError:
+            open_jobs = []  # a full disk: what is told about it must not fail too
         return self._templates.get_template(template).render(
-            token=self.token, open_jobs=self.state.jobs(open_only=True), **values
+            token=self.token, open_jobs=open_jobs, **values
         )
 
     def page(self, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:

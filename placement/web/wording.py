@@ -122,7 +122,8 @@ def sentence(text: str) -> str:
     The records' own sentences may end with the command that helps ("; add them with `students add
     AB`"); on the page that part only puzzles.
     """
-    text = re.sub(r"[;,](?:(?![;`]).)*`[^`]*`[^;.]*", "", text).strip()
+    text = re.sub(r"[;,](?:(?![;`]).)*`[^`]*`[^;.]*", "", text).strip().replace("`", "'")
+    text = text.replace("run the command again", "try again")
     first = text.split(" ", 1)[0]
     if first.isalpha() and first.islower():
         text = text[:1].upper() + text[1:]

@@ -155,6 +155,7 @@ function answerWords(s) { return [WORDS[s.outcome] ?? s.outcome, s.depth, s.side
 function showServe() {
   const s = current;
   for (const id of ["accept", "move", "remove"]) $(id).disabled = !s;
+  for (const button of document.querySelectorAll("[data-outcome], [data-depth]")) button.disabled = !s;
   if (!s) { $("serve-name").textContent = data.serves.length ? "Choose a serve" : "No serves were found"; $("spots").replaceChildren(); return; }
   $("serve-name").textContent = `Serve ${s.number}${s.code ? `, ${s.code}` : ""}`;
   $("serve-facts").textContent = `${s.clock} · ${answerWords(s)}${s.called ? ` · called ${s.called}` : ""}${s.pace ? ` · ${s.pace.toFixed(1)}\u00a0m/s` : ""}`;
@@ -335,4 +336,4 @@ document.addEventListener("visibilitychange", () => { if (!document.hidden && !m
 
 sort(); fillList();
 const asked = Number(new URLSearchParams(location.search).get("serve"));
-if (ids.length) select(find(asked) ? asked : ids[0]); else showServe();
+if (ids.length) select(find(asked) ? asked : ids[0]); else { showServe(); goFrame(0); }  // to step to where one is added

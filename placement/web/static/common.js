@@ -95,7 +95,10 @@ for (const input of document.querySelectorAll("input[type=file][data-into]")) {
   input.addEventListener("change", async () => {
     if (!input.files.length) return;
     if (input.files[0].size > 1 << 20) { notice("This file is too large for a class list."); return; }
-    document.getElementById(input.dataset.into).value = await input.files[0].text();
+    const bytes = await input.files[0].arrayBuffer();
+    let text;  // a spreadsheet on Windows may write its own old code
+    try { text = new TextDecoder("utf-8", { fatal: true }).decode(bytes); } catch { text = new TextDecoder("windows-1252").decode(bytes); }
+    document.getElementById(input.dataset.into).value = text;
     input.value = "";
   });
 }

@@ -13,6 +13,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.web.browser.conftest import Expected, Running, watch
+from tests.web.made import make_film, make_results
 
 
 def place_of(text: str | None) -> tuple[float, float]:
@@ -353,3 +354,49 @@ def test_picture_and_answers_are_on_one_screen(
         assert box["y"] + box["height"] <= size[1], what
     # Nothing hidden in the list makes the page longer than what is seen of it.
     assert page.evaluate("document.documentElement.scrollHeight") < 1.35 * size[1]
+
+
+def test_without_serves_the_film_is_stepped_and_one_is_added(
+    page: Page, make_running: Callable[..., Running], tmp_path: Path
+) -> None:
+    (tmp_path / "films").mkdir()
+    film = make_film(tmp_path / "films" / "drill.mp4", 30)
+    running = make_running()
+    with running.store as store:
+        store.import_results(make_results(tmp_path / "out", film, []), group="9B")
+    page.goto(running.url + "/films/1/check")
+    expect(page.locator("#moment")).to_contain_text("picture 1 of 30")
+    expect(page.locator("#frame")).to_have_attribute("data-n", "0")
+    expect(page.locator("[data-outcome=good]")).to_be_disabled()
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    expect(page.locator("#moment")).to_contain_text("picture 4 of 30")
+    page.keyboard.press("a")
+    expect(page.locator("#serve-name")).to_have_text("Serve 1")
+    page.keyboard.press("g")
+    until(page, lambda: first(running)["outcome"] == "good")
+    assert first(running)["t_start_s"] == pytest.approx(3 / 30, abs=1e-3)  # the fourth picture
+
+
+def test_a_drill_whose_film_is_not_at_hand_says_so_and_shows_the_keys(
+    page: Page, demo: Running
+) -> None:
+    page.goto(demo.url + "/films/1/check")
+    expect(page.locator("#table-side")).to_contain_text("not at hand")
+    expect(page.locator("#keys")).to_be_visible()
+    before = page.locator("#serve-name").inner_text()
+    page.keyboard.press("j")
+    expect(page.locator("#serve-name")).not_to_have_text(before)
+
+
+def test_a_slip_leads_back_to_what_was_typed(
+    page: Page, clip: Running, expected_refusals: Expected
+) -> None:
+    expected_refusals.append((422, "/start"))
+    page.get_by_label("Group").fill("9B")
+    page.get_by_label("Who served").fill("AB 10 shrt left")
+    page.get_by_role("button", name="Measure this film").click()
+    expect(page.locator(".sentence")).to_contain_text("shrt")
+    page.get_by_role("button", name="Back to what you had").click()
+    expect(page.get_by_label("Who served")).to_have_value("AB 10 shrt left")
+    expect(page.get_by_label("Group")).to_have_value("9B")
