@@ -29,7 +29,7 @@ from placement.web.wording import sentence
 Measure = Callable[
     [Clip, Path, Callable[[float, str, float | None], None], Callable[[], bool]], Path | None
 ]
-NICENESS = 10  # of 19, sched(7): it still gets what nobody else wants
+NICENESS = 5  # of 19, sched(7): a third of what a process of equal rank gets that wants it all
 _BEAT_S = 1.0
 _TELL_S = 0.4
 

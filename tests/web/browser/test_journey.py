@@ -51,7 +51,7 @@ def test_from_the_film_to_the_printed_page(
     page.get_by_label("Day of filming").fill("2026-03-02")
     page.get_by_label("What was asked").fill("Five serves")
     page.get_by_role("button", name="Measure this film").click()
-    expect(page.locator("#progress")).to_contain_text("Measured.", timeout=240_000)
+    expect(page.locator("#progress")).to_contain_text("Measured.", timeout=600_000)
     page.get_by_role("link", name="Say who served").click()
 
     with running.store as store:
