@@ -15,6 +15,7 @@ import numpy as np
 
 from calibration import Calibration, table
 from placement import flight
+from placement.agreement import plausible
 from placement.arcs import near_table
 from placement.outcome import at_net
 from placement.paths import FollowedPath, longest_unseen
@@ -37,6 +38,7 @@ _LATE, _SAME_BALL = 0.03, 0.35
 _JUST_SEEN, _ELSEWHERE = 0.08, 0.15
 _BEHIND = 0.15  # m from the table's far edge, where a ball from behind it comes into sight
 _FARTHEST = 0.6  # m beyond the edge where a vague bounce may seem to lie
+_SLOWEST = 0.5  # m/s downwards; a serve meets the table with 1.4 or more
 _VAGUE = 0.25  # m: of a bounce less sure than that only that it was is known
 # a ball that drops off the net: m from it and high, m/s along the table, m to its bounce
 _OFF_X, _OFF_Z, _OFF_SPEED, _OFF_BOUNCE = 0.15, 0.4, 2.5, 0.6
@@ -75,6 +77,8 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
     for p, followed in enumerate(paths):
         if followed.measured.mean() < _LEAST_BALLS:
             continue  # too few of its pictures look like a ball
+        if not plausible(followed.path):
+            continue  # its last fit took a hand, or a stroke, for the table
         path = followed.path
         model = path.model()
         spots = np.stack([x[0] for x in model.places])
@@ -112,8 +116,10 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
             reach = min(2 * float(np.sqrt(np.trace(own))), _FARTHEST) if vague else 0.016
             if not near_table(path.bounce_places[k][None], reach)[0]:
                 continue
-            if vague and (k or not gap > _HIDDEN_GAP):
+            if vague and (k or (before and not gap > _HIDDEN_GAP)):
                 continue
+            if abs(model.incoming[k][0, 2]) < _SLOWEST:
+                continue  # it rolls, or is in a hand
             contacts.append(
                 Contact(
                     p,
@@ -123,7 +129,7 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                     own + shared[k],
                     model.incoming[k][0],
                     model.outgoing[k][0],
-                    gap < _HIDDEN_GAP,
+                    gap < _HIDDEN_GAP and not vague,
                     vague,
                 )
             )
@@ -144,21 +150,25 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
     bounce = float(path.bounce_times[0])
     if (followed.sightings.times < bounce).sum() > _FEW_BEFORE:
         return False
-    for other in paths:
+    before = [
+        o
+        for o in paths
+        if o is not followed
+        and -_LATE < bounce - o.last_seen < _STROKE
+        and o.first_seen <= bounce - 0.1
+    ]
+    gaps = [_apart(o, followed, o.last_seen) for o in before]
+    # one that ends where this one comes from is the same ball's, and others are not
+    same = [o.last_seen < bounce and gap < _MEETS for o, gap in zip(before, gaps, strict=True)]
+    for other, gap, mine in zip(before, gaps, same, strict=True):
         end = other.last_seen
-        if other is followed or not -_LATE < bounce - end < _STROKE:
+        if (any(same) and not mine) or (end > bounce and gap > _SAME_BALL):
             continue
-        if other.first_seen > bounce - 0.1:
-            continue
-        last = np.array([end])
-        if end > bounce and (
-            np.linalg.norm(other.path.positions(last) - path.positions(last)) > _SAME_BALL
-        ):
-            continue  # another ball
         there = other.path.positions(np.array([bounce]))[0]
         spot = np.array([*path.bounce_places[0], table.BALL_RADIUS])
-        if bounce - end < _JUST_SEEN and float(np.linalg.norm(there - spot)) > _ELSEWHERE:
-            return True  # the ball was in the air, elsewhere
+        away = float(np.linalg.norm(there - spot)) > _ELSEWHERE
+        if bounce - end < _JUST_SEEN and away and not mine:
+            return True  # the ball was in the air, elsewhere, and not struck down from there
         times = np.arange(end - 0.02, bounce + 0.05, 0.004)
         model = path.model()
         back = flight.fly(
@@ -166,12 +176,18 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
         )
         since = np.minimum(times - bounce, 0.0)
         after = back.at(since[None])[0] + model.outgoing[0] * np.maximum(times - bounce, 0)[:, None]
-        before = other.path.positions(times)
-        gap = np.linalg.norm(after - before, axis=1)
-        own = np.linalg.norm(path.positions(times[times < bounce]) - before[times < bounce], axis=1)
-        if gap.min() < _MEETS and gap.min() < own.min() / 2:
+        there = other.path.positions(times)
+        off = np.linalg.norm(after - there, axis=1)
+        own = np.linalg.norm(path.positions(times[times < bounce]) - there[times < bounce], axis=1)
+        if off.min() < _MEETS and off.min() < own.min() / 2:
             return True
     return False
+
+
+def _apart(one: FollowedPath, other: FollowedPath, time: float) -> float:
+    """Distance between two paths at `time`, m."""
+    at = np.array([time])
+    return float(np.linalg.norm(one.path.positions(at) - other.path.positions(at)))
 
 
 def _off_net(followed: FollowedPath, model: Model, paths: Sequence[FollowedPath]) -> bool:

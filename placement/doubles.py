@@ -6,12 +6,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from calibration import table
 from calibration.camera import Camera
 from placement.agreement import plausible
 from placement.paths import MOST_BOUNCES, FollowedPath
 from placement.trajectory import Expectations, Sightings, fit_path
 
 _A_BOUNCE = 12.0  # pictures that a bounce met is worth
+_CLOSER = 0.6  # share of the other's misfit up to which a path fits far closer
+_JUST, _ELSEWHERE = 0.02, 0.15  # s beside its sightings, m from its ball
 _FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
 
 
@@ -54,6 +57,7 @@ def without_doubles(
             surely = surely if len(surely) else old.path.bounce_times
             first, last = surely[0] - 0.1, surely[-1] + 0.1
             news = (new.path.bounce_times < first) | (new.path.bounce_times > last)
+            news &= ~_contradicted(old, new)
             if shared > 0.3 * min(len(mine), len(old.frames)) and not news.any():
                 rival = k
                 break
@@ -71,6 +75,23 @@ def _met(followed: FollowedPath) -> np.ndarray:
     """Which bounces lie between sightings; one before the first or after the last is inferred."""
     bounces = followed.path.bounce_times
     return np.asarray((bounces > followed.first_seen) & (bounces < followed.last_seen))
+
+
+def _contradicted(surer: FollowedPath, other: FollowedPath) -> np.ndarray:
+    """Which bounces of `other` fall where the surer path, a far closer fit, has the ball in flight.
+
+    What a hand does before it lets go may pass for a flight and a bounce, poorly.
+    """
+    times = other.path.bounce_times
+    seen = (times > surer.first_seen - _JUST) & (times < surer.last_seen + _JUST)
+    out = np.zeros(len(times), bool)
+    if seen.any() and surer.path.misfit < _CLOSER * other.path.misfit:
+        places = np.column_stack(
+            [other.path.bounce_places[seen], np.full(seen.sum(), table.BALL_RADIUS)]
+        )
+        off = np.linalg.norm(surer.path.positions(times[seen]) - places, axis=1)
+        out[seen] = off > _ELSEWHERE
+    return out
 
 
 def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:

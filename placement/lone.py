@@ -15,7 +15,7 @@ from placement import flight
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, near_table
 from placement.paths import FollowedPath, follow
 from placement.sightings import Member, Window, radii_px
-from placement.trajectory import first_guess
+from placement.trajectory import Path, first_guess
 
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
 _BACK, _AHEAD = 0.6, 0.1  # frames before and s after the last sighting that a bounce is sought
@@ -25,6 +25,8 @@ _SPEED_SD = np.array([6.0, 2.5, 3.0])  # m/s
 _SLOWEST = 0.3  # m/s, up or down, at a bounce
 _LEAVES = 1.0  # m/s along the table, after a bounce that nobody saw
 _MARGIN, _UNSURE = 0.1, 0.5  # m beyond the table's edge; at most what doubt may add
+_ROUGHLY, _SURE = 0.3, 0.1  # m more, for a path on its way; m of doubt below which its pace is told
+_FLOWN = 1.5  # misfit of a ball's path
 _LOOK_ON = 6  # frames beyond a bounce in which the ball is looked for
 _FOUND = 3  # of them that must show it
 _BEND, _BEND_BACK = 0.12, 0.25  # share of the falling speed, after a bounce and before it
@@ -78,15 +80,16 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
     FollowedPath or None
         None where it does not come from there, or too slowly to be a serve or a return.
     """
-    found = _from_hidden(window, arc)
-    if found is None and len(arc.run.times) > _FEWEST:
+    found, elsewhere = _from_hidden(window, arc)
+    if found is None and not elsewhere and len(arc.run.times) > _FEWEST:
         # the run may have begun one sighting before the bounce
         later = fit_arc(window.camera, arc.run.part(slice(1, None)))
-        found = None if later is None else _from_hidden(window, later)
+        found = None if later is None else _from_hidden(window, later)[0]
     return found
 
 
-def _from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
+def _from_hidden(window: Window, arc: BallArc) -> tuple[FollowedPath | None, bool]:
+    """The path, or None; and whether a ball flew so, but came from elsewhere."""
     run = arc.run
     gap = float(np.median(np.diff(run.times)))
     times = run.times[0] - np.arange(-0.3 * gap, _LONGEST_HIDDEN, 0.005)
@@ -98,7 +101,7 @@ def _from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
         & near_table(place)
     )
     if not fits.any():
-        return None
+        return None, False
     members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
     incoming = speed * np.array([1.15, 1.15, -1 / flight.RESTITUTION])
     # the ball may have been seen before the bounce as well: that tells when it was
@@ -110,15 +113,27 @@ def _from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
     _, _, k, before = max(found, key=lambda f: f[:2])
     theta = first_guess([float(times[k])], place[k], incoming[k], [speed[k]], window.expectations)
     if before:
-        seen = follow(window, theta, 1, [*before, *members], rounds=3)
+        seen = follow(window, theta, 1, [*before, *members], rounds=3, astray=_astray)
         if seen is not None and _comes_from_table(seen):
-            return seen
+            return seen, False
         k = int(np.argmin(np.where(fits, misfit, np.inf)))
         theta = first_guess(
             [float(times[k])], place[k], incoming[k], [speed[k]], window.expectations
         )
-    hidden = follow(window, theta, 1, members, rounds=3)
-    return hidden if hidden is not None and _comes_from_table(hidden) else None
+    hidden = follow(window, theta, 1, members, rounds=3, astray=_astray)
+    if hidden is None:
+        return None, False
+    if _comes_from_table(hidden):
+        return hidden, False
+    return None, hidden.path.misfit < _FLOWN
+
+
+def _astray(path: Path) -> bool:
+    """Whether a path's bounce lies where no table is, or its ball hardly moves along it."""
+    sd = float(np.sqrt(np.linalg.eigvalsh(path.bounce_covariances[0])[-1]))
+    if not near_table(path.bounce_places[:1], _MARGIN + min(2 * sd, _UNSURE) + _ROUGHLY)[0]:
+        return True
+    return sd < _SURE and abs(float(path.model().outgoing[0][0, 0])) < _LEAVES / 2
 
 
 def _comes_from_table(followed: FollowedPath) -> bool:

@@ -9,7 +9,7 @@ what did not is dropped.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -34,9 +34,11 @@ _SOON = 0.2  # s beyond the last sighting within which a path is led on through 
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
 _FEWEST = 6  # sightings that a path needs
 _LEAST_BALLS = 0.4  # share of sightings that must look like a ball
+_FIRST_BALLS, _PALER = 0.3, 0.9  # the same, and share of the least contrast, before the first fit
 _STILL = 0.08  # px: pictures that moved less need no other fit
 # evaluations of other fits (a ball's path needs ten), and misfit that no trimming mends
 _STEPS, _HOPELESS = 20, 6.0
+_POOR, _NO_BETTER = 2.8, 0.93  # misfit, and share of that before, above which trimming ends
 _ROUGH_STEPS = 15  # evaluations of a fit that only has to point to the ball
 _ROUGHEST = 3.0  # misfit of such a fit beyond which no ball flew so
 
@@ -174,7 +176,13 @@ def weight_of(followed: FollowedPath) -> float:
 
 
 def follow(
-    window: Window, start: np.ndarray, n: int, members: Sequence[Member], *, rounds: int = 2
+    window: Window,
+    start: np.ndarray,
+    n: int,
+    members: Sequence[Member],
+    *,
+    rounds: int = 2,
+    astray: Callable[[Path], bool] | None = None,
 ) -> FollowedPath | None:
     """Fit a path of `n` bounces from a first guess and a few of its candidates.
 
@@ -187,6 +195,9 @@ def follow(
     members : sequence of (int, int)
         Frames and candidates.
     rounds : int
+    astray : callable, optional
+        Asked on the way whether a path is already so far from what is looked for that it is given
+        up.
 
     Returns
     -------
@@ -215,9 +226,9 @@ def follow(
         readout_s=window.readout_s,
         most_steps=_ROUGH_STEPS,
     )
-    if path is None or path.misfit > _ROUGHEST:
+    if path is None or path.misfit > _ROUGHEST or (astray is not None and astray(path)):
         return None
-    return _refined(window, path, members, {}, rounds)
+    return _refined(window, path, members, {}, rounds, astray)
 
 
 def refined(window: Window, followed: FollowedPath) -> FollowedPath | None:
@@ -231,8 +242,9 @@ def _refined(
     members: Sequence[Member],
     known: dict[Member, Picture],
     rounds: int,
+    astray: Callable[[Path], bool] | None = None,
 ) -> FollowedPath | None:
-    """Gather, measure and fit until nothing changes."""
+    """Gather, measure and fit until nothing changes, or nothing can come of it."""
     n = path.n_bounces
     before: list[Member] = []
     seen: Sightings | None = None
@@ -247,6 +259,11 @@ def _refined(
             sightings, good, faint = only(sightings, whole), good[whole], faint[whole]
             if len(gathered) < _FEWEST:
                 return None
+        if last == 0 and (
+            good.mean() < _FIRST_BALLS
+            or _contrast([known[m] for m in gathered]) < _PALER * window.palest
+        ):
+            return None  # most of what lies there looks like no ball, or is too pale for this one
         if gathered == before and _unchanged(sightings, seen):
             break
         before, members, seen = gathered, gathered, sightings
@@ -262,6 +279,8 @@ def _refined(
             )
             if fitted is None or fitted.misfit > _HOPELESS:
                 return None
+            if attempt and fitted.misfit > max(_POOR, _NO_BETTER * path.misfit):
+                return None  # trimming does not mend it
             path = fitted
             keep = agreeing(path, sightings, window.scale)
             keep[keep] = without_strangers(path, sightings.times[keep], good[keep], faint[keep])
@@ -273,6 +292,8 @@ def _refined(
             sightings, good, faint = only(sightings, keep), good[keep], faint[keep]
         kept = (members, sightings, good)
         if last == 0 and good.mean() < _LEAST_BALLS:
+            return None
+        if astray is not None and astray(path):
             return None
     if not plausible(path):
         return None
@@ -286,12 +307,14 @@ def _refined(
         tuple((window.frames[f], m) for f, m in members),
         float(sightings.times[0]),
         float(sightings.times[-1]),
-        contrast=_median([p.contrast for p in pictures if p.good]),
+        contrast=_contrast(pictures),
         known=known,
     )
 
 
-def _median(values: Sequence[float]) -> float:
+def _contrast(pictures: Sequence[Picture]) -> float:
+    """Median contrast of those that look like a ball, grey levels; NaN without any."""
+    values = [p.contrast for p in pictures if p.good]
     return float(np.median(values)) if values else np.nan
 
 

@@ -50,6 +50,8 @@ class Window:
     expectations : Expectations
     readout_s : float
         See `placement.trajectory.fit_path`.
+    palest : float
+        Contrast that the film's balls have at least, grey levels; 0 while unknown.
     """
 
     camera: Camera
@@ -57,6 +59,7 @@ class Window:
     look: Look
     expectations: Expectations
     readout_s: float = 0.0
+    palest: float = 0.0
 
     @property
     def scale(self) -> float:

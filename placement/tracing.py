@@ -60,6 +60,7 @@ _ROUGHEST = 2.0  # misfit of the film's better paths beyond which no allowance i
 # px, at 1920 px width or less, by which all pictures of a path may be off alike, and drift along it
 _OFFSET_PX, _DRIFT_PX = 0.19, 0.06
 _GOOD_PATH = 1.7  # misfit up to which a path is a ball's
+_SURELY = 1.0  # and up to which nothing better is looked for
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -274,7 +275,14 @@ class Tracer:
         """The frames from `low` to `high`, s, and some on either side."""
         low, high = low - _MARGIN, high + _MARGIN
         frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
-        return Window(self.camera, frames, look or self.look, self.expectations, self._readout_s)
+        return Window(
+            self.camera, frames, look or self.look, self.expectations, self._readout_s, self._palest
+        )
+
+    @property
+    def _palest(self) -> float:
+        """Contrast of the palest path that is believed."""
+        return max(_PALE * self._contrast, _PALEST) if self.learnt else 0.0
 
     def _follow_alone(self, window: Window, arc: BallArc) -> FollowedPath | None:
         """The path of an arc that met no other, through the bounce after or before it."""
@@ -296,7 +304,7 @@ class Tracer:
         How loose depends on the film: under hard compression no path fits closely.
         """
         misfit = followed.path.misfit
-        if followed.contrast < max(_PALE * self._contrast, _PALEST if self.learnt else 0.0):
+        if followed.contrast < max(_PALE * self._contrast, self._palest):
             return False  # an arm in a sleeve
         if followed.measured.sum() < max(_FEWEST, round(_FEWEST_S * self._fps)):
             return False
@@ -334,6 +342,8 @@ class Tracer:
             one = follow_chain(replace(window, look=look), chain, rounds=1)
             if one is not None and (best is None or weight_of(one) > weight_of(best)):
                 best, best_look = one, exposure
+            if best is not None and _plentiful(best) and best.path.misfit < _SURELY:
+                break  # with no exposure will its pictures fit better to speak of
         if best is not None:
             # the next chain of this film begins with the exposure that suited this one
             self.look = replace(self.look, exposure_s=best_look)
@@ -416,7 +426,8 @@ class Tracer:
         lone, self._lone = self._lone, []
         for arc, window in sorted(lone, key=lambda a: _merit(a[0]), reverse=True):
             if self._explained([arc.run]) < _ELSEWHERE and not self._elsewhere(arc.run):
-                alone = self._follow_alone(replace(window, look=self.look), arc)
+                window = replace(window, look=self.look, palest=self._palest)
+                alone = self._follow_alone(window, arc)
                 paths.extend([] if alone is None else [alone])
         return paths
 

@@ -75,6 +75,35 @@ def test_a_bounce_that_is_only_inferred_makes_no_path_the_surer_one():
     assert kept[0] is one
 
 
+def with_misfit(path, misfit):
+    return replace(path, chi2=misfit**2 * (2.0 * path.n_sightings - 6.0))
+
+
+def test_a_bounce_where_a_far_closer_fit_has_the_ball_in_the_air_is_no_news():
+    # the toss is fitted closely; a looser reading of its pictures made a bounce of its beginning
+    rng = np.random.default_rng(9)
+    tossed = Flown().leg(1.0, (-1.0, 0.1, 0.25), (0.0, 0.0, 2.6), 1.75)
+    toss = seen(CAMERA, tossed, times_of(1.0, 1.74), rng)
+    toss = replace(toss, path=with_misfit(toss.path, 0.6))
+    bounced = Flown().leg(0.9, (-1.25, 0.1, 0.3), (2.0, 0.0, -0.4), 1.75)
+    other = seen(CAMERA, bounced, times_of(0.9, 1.74), rng)
+    assert toss.first_seen < other.path.bounce_times[0] < toss.last_seen
+    assert other.path.bounce_times[0] < toss.path.bounce_times[0] - 0.1  # else it is no news anyway
+    keep = np.arange(len(other.frames)) < len(toss.frames) - 8
+    # it rests on the toss's pictures for the most part
+    loose = replace(
+        other, frames=other.frames[keep], measured=other.measured[keep],
+        pictures=toss.pictures[: keep.sum()], path=with_misfit(other.path, 1.9),
+        sightings=type(other.sightings)(*(getattr(other.sightings, n)[keep] for n in
+                                          ("times", "points", "covariances"))),
+    )  # fmt: skip
+    (kept,) = without_doubles(CAMERA, [loose, toss], EXPECT)
+    assert kept is toss
+    # as close a fit may well know of a bounce that the other did not see
+    close = replace(loose, path=with_misfit(loose.path, 0.8))
+    assert any(p is close for p in without_doubles(CAMERA, [close, toss], EXPECT))
+
+
 def test_a_flight_that_follows_on_is_joined():
     rng, flown = np.random.default_rng(2), good_serve()
     first = seen(CAMERA, flown, times_of(1.0, 1.45), rng)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -105,3 +107,26 @@ def test_an_arc_that_begins_one_sighting_before_its_bounce_is_followed(lead):
     assert found is not None
     assert found.path.bounce_times[0] == pytest.approx(first.time, abs=step / 2)
     assert found.path.bounce_places[0] == pytest.approx(first.place, abs=0.05)
+
+
+def test_a_flight_from_beside_the_table_is_given_up_soon():
+    # thrown from the floor beyond the end: it flies like a ball, but bounced on no table
+    camera, rng = camera_beside(), np.random.default_rng(4)
+    flown = Flown().leg(1.0, (2.6, 0.2, -0.4), (-1.2, 0.1, 4.0), 1.5)
+    frames, ball_of = candidates(camera, flown, times_of(0.8, 1.7), rng)
+    arc = arc_between(camera, frames, ball_of, 1.0, 1.5)
+    assert follow_from_hidden(window_of(camera, frames, LOOK), arc) is None
+
+
+def test_what_is_too_pale_for_the_films_ball_is_not_followed():
+    camera, rng, flown = camera_beside(), np.random.default_rng(2), good_serve()
+    first = flown.touches[0]
+    frames, ball_of = candidates(
+        camera, flown, times_of(0.9, 1.6), rng, clutter=3, hidden=[(first.time + 4.2 / 60, 2.0)]
+    )
+    arc = arc_between(camera, frames, ball_of, 1.0, first.time)
+    window = window_of(camera, frames, LOOK)
+    found = follow_on(window, arc)
+    assert found is not None
+    assert follow_on(replace(window, palest=0.9 * found.contrast), arc) is not None
+    assert follow_on(replace(window, palest=1.5 * found.contrast), arc) is None
