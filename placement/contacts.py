@@ -162,7 +162,8 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
     same = [o.last_seen < bounce and gap < _MEETS for o, gap in zip(before, gaps, strict=True)]
     for other, gap, mine in zip(before, gaps, same, strict=True):
         end = other.last_seen
-        if (any(same) and not mine) or (end > bounce and gap > _SAME_BALL):
+        # and so is not the ball of this path, seen elsewhere at the same time
+        if (any(same) and not mine) or (end > followed.first_seen + 1e-3 and gap > _SAME_BALL):
             continue
         there = other.path.positions(np.array([bounce]))[0]
         spot = np.array([*path.bounce_places[0], table.BALL_RADIUS])

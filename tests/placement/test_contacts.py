@@ -154,7 +154,7 @@ def test_a_serve_struck_just_after_the_toss_was_last_seen_keeps_its_first_bounce
     # nor does another thing that was in the air then part the two
     elsewhere = Flown().leg(first - 0.3, (-0.5, 0.4, 0.6), (0.0, 0.0, -1.0), first + 0.6)
     strange = seen(CAMERA, elsewhere, times_of(first - 0.3, first + 0.6), np.random.default_rng(6))
-    strange = replace(strange, last_seen=first - 0.03)
+    strange = replace(strange, last_seen=first - 0.068)
     assert 0 in [c.order for c in contacts_of(CALIBRATION, [ended, strange, struck]) if c.path == 2]
     # alone it does: the ball was there, and was struck, and did not bounce
     assert 0 not in [c.order for c in contacts_of(CALIBRATION, [strange, struck]) if c.path == 1]
