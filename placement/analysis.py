@@ -130,8 +130,8 @@ class Serve:
     path : ndarray, shape (N, 3)
         The ball's centre, m.
     flags : frozenset of str
-        "close-call-side", "close-call-depth", "predicted-second-bounce", "plane-only",
-        "first-bounce-hidden", "toss-hidden", "cut-off".
+        "close-call-side", "close-call-depth", "predicted-second-bounce", "landing-predicted",
+        "plane-only", "first-bounce-hidden", "toss-hidden", "cut-off".
     """
 
     number: int

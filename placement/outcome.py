@@ -18,15 +18,46 @@ if TYPE_CHECKING:
 
 # s between paths that part at the net, by how much they may overlap; m from its top, along, up
 _AT_NET_S, _OVERLAP, _AT_NET_X, _AT_NET_Z = 0.08, 0.02, 0.2, 0.06
+_LONG = 1.6  # s, longer than any flight between bounces
+# of one bounce: the share of speed kept, and m/s along the table beside what friction does
+_RESTITUTION_SD, _RUB_SD = 0.04, 0.12
 _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
 
 
 def fall_of(model: Model, order: int) -> np.ndarray:
     """Time and place (x, y) where the ball next meets the plane after a bounce, (B, 3)."""
-    arc = model.arc_after(order, 1.6)
+    arc = model.arc_after(order, _LONG)
     since = arc.falls_to(table.BALL_RADIUS)
-    at = arc.at(np.nan_to_num(since, nan=1.6)[:, None])[:, 0]
+    at = arc.at(np.nan_to_num(since, nan=_LONG)[:, None])[:, 0]
     return np.column_stack([model.starts[order] + since, at[:, :2]])
+
+
+def second_fall_of(model: Model, order: int) -> np.ndarray:
+    """Time and place (x, y) of the fall after the next one, (B, 3), where that too is foretold."""
+    arc = model.arc_after(order, _LONG)
+    since = arc.falls_to(table.BALL_RADIUS)
+    when = np.nan_to_num(since, nan=_LONG)[:, None]
+    place, velocity = arc.at(when)[:, 0], arc.velocity_at(when)[:, 0]
+    outgoing, spin = flight.bounce(velocity, model.spins[order + 1], friction=model.batch[:, 9])
+    after = flight.fly(place, outgoing, spin, _LONG, **model.physics())
+    next_since = after.falls_to(table.BALL_RADIUS)
+    at = after.at(np.nan_to_num(next_since, nan=_LONG)[:, None])[:, 0]
+    return np.column_stack([model.starts[order] + since + next_since, at[:, :2]])
+
+
+def foretold_second(path: Path, order: int) -> tuple[np.ndarray, np.ndarray]:
+    """Place (x, y) of the second fall after a bounce, and its covariance, m^2.
+
+    The bounce between is foretold as well: what it may do otherwise widens the place.
+    """
+    value, spread = path.propagate(
+        lambda m: np.column_stack([fall_of(m, order)[:, 0], second_fall_of(m, order)])
+    )
+    first = path.propagate(lambda m: fall_of(m, order))[0][1:]
+    travel = value[2:] - first
+    lively = _RESTITUTION_SD / flight.RESTITUTION * travel
+    rubbed = _RUB_SD * float(value[1] - value[0])
+    return value[2:], spread[2:, 2:] + np.outer(lively, lively) + rubbed**2 * np.eye(2)
 
 
 def at_net(model: Model, order: int) -> np.ndarray:

@@ -16,6 +16,7 @@ _FLAGS = {
     "close-call-side": "side is a close call",
     "close-call-depth": "depth is a close call",
     "predicted-second-bounce": "second bounce predicted",
+    "landing-predicted": "landing not seen, predicted from the flight",
     "plane-only": "measured in the table's plane only",
     "first-bounce-hidden": "first bounce hidden, inferred from the flight",
     "toss-hidden": "toss hidden",

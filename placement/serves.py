@@ -18,7 +18,7 @@ from calibration import Calibration
 from placement import zones
 from placement.analysis import Bounce, Serve
 from placement.contacts import SERVE_SPEED, Contact, contacts_of, off_net_starts, serve_starts
-from placement.outcome import clearance_of, fall_of, outcome_of
+from placement.outcome import clearance_of, fall_of, foretold_second, outcome_of
 from placement.paths import FollowedPath
 from placement.spin import spin_interval
 from placement.stroke import Stroke, find_stroke
@@ -179,7 +179,8 @@ def _judge(
                 flags.add("predicted-second-bounce")
         else:
             landing, landing_cov = fall[1:], fall_cov[1:, 1:]
-            flags.add("landing-predicted")
+            second, second_cov = foretold_second(followed.path, first.order)
+            flags |= {"landing-predicted", "predicted-second-bounce"}
     if own is not None and outcome == "own-twice":
         used.append(own)
     rally = [k for k in later if k not in used and contacts[k].incoming[0] * end > 1.0]

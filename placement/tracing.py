@@ -298,13 +298,14 @@ class Tracer:
         """Share of the runs' sightings that an accepted path rests on already."""
         return _share(_members_in(runs), self._claimed)
 
-    def _believed(self, followed: FollowedPath) -> bool:
+    def _believed(self, followed: FollowedPath, *, led_on: bool = False) -> bool:
         """Whether a ball flew so: a close fit, or a looser one to many pictures.
 
-        How loose depends on the film: under hard compression no path fits closely.
+        How loose depends on the film: under hard compression no path fits closely. A path `led_on`
+        from one that is believed may have come before a ground as bright as the ball.
         """
         misfit = followed.path.misfit
-        if followed.contrast < max(_PALE * self._contrast, self._palest):
+        if followed.contrast < (_PALEST if led_on else max(_PALE * self._contrast, self._palest)):
             return False  # an arm in a sleeve
         if followed.measured.sum() < max(_FEWEST, round(_FEWEST_S * self._fps)):
             return False
@@ -365,8 +366,8 @@ class Tracer:
         return [followed]
 
     def _led_on(self, window: Window, followed: FollowedPath) -> FollowedPath:
-        longer = extended(window, followed)
-        followed = longer if self._believed(longer) else followed
+        longer = extended(replace(window, palest=_PALEST), followed)
+        followed = longer if self._believed(longer, led_on=True) else followed
         begin = followed.first_seen
         past = [p for p in self._past if begin - _HISTORY < p[0] < begin + 0.05]
         return replace(

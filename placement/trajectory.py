@@ -250,7 +250,8 @@ class Model:
             if k + 1 < self.n_bounces:
                 self._next(k)
 
-    def _physics(self) -> dict[str, Any]:
+    def physics(self) -> dict[str, Any]:
+        """Drag and lift of each path, as `placement.flight.fly` takes them."""
         return {"drag_coefficient": self.batch[:, 10], "lift_scale": self.batch[:, 11]}
 
     def _bounce(self, k: int) -> None:
@@ -272,7 +273,7 @@ class Model:
         rise = float(np.clip(np.nan_to_num(self.outgoing[k][:, 2]).max(), 0.2, 5.0))
         longest = min(_LONGEST_ARC, 2.3 * rise / flight.GRAVITY + 0.08)
         arc = flight.fly(
-            self.places[k], self.outgoing[k], self.spins[k + 1], longest, **self._physics()
+            self.places[k], self.outgoing[k], self.spins[k + 1], longest, **self.physics()
         )
         since = arc.falls_to(table.BALL_RADIUS)
         since = np.where(np.isfinite(since), since, longest)
@@ -284,7 +285,7 @@ class Model:
     def arc_after(self, k: int, duration: float) -> flight.Arc:
         """The flight after bounce `k`, drawn on for `duration` s whatever it meets."""
         return flight.fly(
-            self.places[k], self.outgoing[k], self.spins[k + 1], duration, **self._physics()
+            self.places[k], self.outgoing[k], self.spins[k + 1], duration, **self.physics()
         )
 
     def at(self, times: np.ndarray) -> np.ndarray:
@@ -307,7 +308,7 @@ class Model:
                 self.incoming[0],
                 self.spins[0],
                 min(first, -1e-3),
-                **self._physics(),
+                **self.physics(),
             )
             out[:, columns] = getattr(arc, what)(np.minimum(since[:, columns], 0))
         for k in range(self.n_bounces):
@@ -327,7 +328,7 @@ class Model:
                     self.outgoing[k],
                     self.spins[k + 1],
                     max(last, 1e-3),
-                    **self._physics(),
+                    **self.physics(),
                 )
             values = getattr(arc, what)(np.maximum(since[:, columns], 0))
             out[:, columns] = np.where(inside[:, columns, None], values, out[:, columns])

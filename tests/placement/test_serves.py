@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
+from scipy.special import ndtr
 
 from placement.doubles import without_doubles
 from placement.serves import find_serves
@@ -180,6 +181,16 @@ def test_landing_foretold_where_the_film_saw_no_more():
     assert "landing-predicted" in serve.flags
     off = serve.landing - flown.touches[1].place
     assert abs(off[0]) < 3 * np.sqrt(serve.landing_covariance[0, 0])
+    # and with it the second bounce: a fall, a bounce and a fall by SciPy have it there
+    assert "predicted-second-bounce" in serve.flags
+    off = serve.second_bounce - flown.touches[2].place
+    spread = serve.second_bounce_covariance
+    assert off @ np.linalg.solve(spread, off) < 9.21  # chi-square, 2 degrees of freedom, 99 %
+    # a bounce nobody saw may be livelier or rougher than others: that alone is some centimetres
+    assert 0.04 < np.sqrt(spread[0, 0]) < 0.3
+    # and the class is no surer than the place: its edges lie 0.15 m to each side of the end line
+    nearest = np.abs(serve.second_bounce[0] - 1.37 - np.array([-0.15, 0.15])).min()
+    assert serve.depth_probability <= ndtr(nearest / np.sqrt(spread[0, 0])) + 0.02
 
 
 def test_serves_from_alternating_ends():

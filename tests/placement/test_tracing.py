@@ -23,6 +23,7 @@ from tests.placement.flown import (
     camera_beside,
     candidates,
     good_serve,
+    seen,
     times_of,
 )
 
@@ -207,3 +208,14 @@ def test_a_serve_that_brushes_the_net_is_followed_to_both_sides_and_is_a_let():
     _, serves = find_serves(calibrated(camera), paths)
     assert [s.outcome for s in serves] == ["let"]
     assert serves[0].landing == pytest.approx(let.touches[1].place, abs=0.02)
+
+
+def test_before_a_bright_ground_a_path_is_led_on_but_none_is_begun():
+    camera = camera_beside()
+    path = seen(camera, good_serve(), times_of(1.0, 1.9), np.random.default_rng(3))
+    tracer = Tracer(camera, RATE, look=LOOK)
+    tracer._contrast = 40.0  # grey levels, of the film's other balls
+    for contrast, begun, led_on in ((20.0, True, True), (8.0, False, True), (3.0, False, False)):
+        pale = replace(path, contrast=contrast)
+        assert tracer._believed(pale) is begun
+        assert tracer._believed(pale, led_on=True) is led_on
