@@ -42,6 +42,8 @@ class Stroke:
         When, and its standard deviation, s.
     toss : Toss or None
         The toss before it, where it could be measured.
+    tossed_s : float or None
+        When the ball was first seen on its way up, s, where it was: the hand may hide its release.
     velocity : ndarray, shape (3,)
         Of the ball just after it, m/s.
     pace_sd_m_s : float
@@ -53,6 +55,7 @@ class Stroke:
     contact_s: float
     contact_sd_s: float
     toss: Toss | None
+    tossed_s: float | None
     velocity: np.ndarray
     pace_sd_m_s: float
     path: Path
@@ -137,6 +140,7 @@ def find_stroke(
         contact_s=contact,
         contact_sd_s=float(np.sqrt(spread + _TICK**2)),
         toss=find_release(camera, throw, everything, junction),
+        tossed_s=throw.first_s,
         velocity=velocity,
         pace_sd_m_s=float(np.sqrt(variance)),
         path=path,
@@ -280,6 +284,7 @@ def _unmet(path: Path, first: float, seen_before: bool, first_bounce_time: float
         contact_s=contact,
         contact_sd_s=sd,
         toss=None,
+        tossed_s=None,
         velocity=speeds[1],
         pace_sd_m_s=float(np.sqrt(max(variance, 0.0))),
         path=path,

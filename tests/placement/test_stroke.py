@@ -62,10 +62,21 @@ def test_no_toss_leaves_the_instant_open_and_says_so():
     path, bounce = followed(shown.camera, 60, rows, seed=2, late=2)
     stroke = find_stroke(shown.camera, path, bounce)
     assert stroke.toss is None
+    assert stroke.tossed_s is None
     assert abs(stroke.contact_s - CONTACT) < 2 * stroke.contact_sd_s
     # it may be off by more than the pace changes by drag in that time
     assert stroke.contact_sd_s > 0.02
     assert abs(np.linalg.norm(stroke.velocity) - PACE) < 3 * stroke.pace_sd_m_s + 0.02
+
+
+def test_where_no_hand_shows_the_rise_stays_open_but_the_toss_is_there():
+    # covered for the first 90 ms, and no hand before: nothing tells when the ball was let go
+    stroke, shown = stroke_of("behind", 60, seed=4, rise=0.35, covered_s=0.09, with_hand=False)
+    assert stroke.contact_s == pytest.approx(CONTACT, abs=0.008)
+    assert stroke.tossed_s is not None
+    assert 0.0 < stroke.tossed_s - shown.release_s < 0.15
+    if stroke.toss is not None:
+        assert stroke.toss.release_s <= stroke.tossed_s + 0.02
 
 
 def test_sightings_of_the_toss_are_taken_off_the_path():
