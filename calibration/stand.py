@@ -10,6 +10,7 @@ surface (Law 2.1.1).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -195,14 +196,22 @@ def radius_95(covariance: np.ndarray) -> np.ndarray:
     half = np.hypot((covariance[..., 0, 0] - covariance[..., 1, 1]) / 2, covariance[..., 0, 1])
     large = np.sqrt(mean + half)
     ratio = np.sqrt(np.clip((mean - half) / np.maximum(mean + half, 1e-300), 4e-4, 1.0))
+    ratios, radii = _radii_of_ratios()
+    return np.asarray(large * np.interp(ratio, ratios, radii))
+
+
+@cache
+def _radii_of_ratios() -> tuple[np.ndarray, np.ndarray]:
+    """Ratios of the smaller sd to the larger, and the radius in units of the larger."""
+    ratio = np.linspace(0.02, 1.0, 500)
     angle = (np.arange(720) + 0.5) * np.pi / 2 / 720
-    k = np.cos(angle) ** 2 + np.sin(angle) ** 2 / ratio[..., None] ** 2
+    k = np.cos(angle) ** 2 + np.sin(angle) ** 2 / ratio[:, None] ** 2
     low, high = np.full(ratio.shape, 1.8), np.full(ratio.shape, 2.6)
-    for _ in range(40):
+    for _ in range(30):
         r = (low + high) / 2
-        outside = (np.exp(-(r[..., None] ** 2) * k / 2) / k).mean(axis=-1) / ratio
+        outside = (np.exp(-(r[:, None] ** 2) * k / 2) / k).mean(axis=1) / ratio
         low, high = np.where(outside > 0.05, r, low), np.where(outside > 0.05, high, r)
-    return large * (low + high) / 2
+    return ratio, (low + high) / 2
 
 
 def bounce_px(ball_px: float, fps: float) -> float:

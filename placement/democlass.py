@@ -26,7 +26,7 @@ from placement.records.results import BOUNCE_REALS, BOUNCE_TEXTS, SERVE_REALS, S
 GROUP = "Demo class (invented)"
 PLACE = "Invented sports hall"
 _FIRST_DAY = date(2026, 1, 12)
-_KEEP_UNTIL = "2026-07-31"
+_KEEP_DAYS = 365  # from the day it is made: an invented class is nothing to be reminded of
 _SECONDS_BETWEEN = 5.0
 _SD = (0.009, 0.004)  # m, of a landing along and across, as for a stand behind the end
 _SECOND_SD = 0.04  # m
@@ -151,6 +151,7 @@ def make_demo_class(store: Store, folder: str | Path, *, seed: int = 20260112) -
     for habits in _CLASS:
         store.add_student(habits.code, hand=habits.hand, groups=[GROUP])
     drills = []
+    keep_until = (date.today() + timedelta(days=_KEEP_DAYS)).isoformat()
     for film in write_demo_results(folder, seed=seed):
         done = store.import_results(
             film.folder,
@@ -158,7 +159,7 @@ def make_demo_class(store: Store, folder: str | Path, *, seed: int = 20260112) -
             filmed_on=film.filmed_on,
             place=PLACE,
             asked="Invented drill: four serves a turn to the called zone, one ball every 5 s.",
-            keep_until=_KEEP_UNTIL,
+            keep_until=keep_until,
         )
         store.set_turns(done.drill_id, film.turn_list)
         unclear = store.serves(drill_id=done.drill_id)

@@ -186,6 +186,7 @@ class _Run:
         self.watch: StandWatch | None = None
         self.still = np.empty(0, np.uint8)
         self.warnings: list[str] = []
+        self.damaged: list[float] = []  # s, of the file
         self.timings: dict[str, float] = {}
 
     def go(self) -> Analysis:
@@ -204,6 +205,8 @@ class _Run:
         )
         for stretch in self.stretches:
             self.warnings += [w for w in stretch.calibration.warnings if w not in self.warnings]
+        if self.damaged:
+            self.warnings.append(_damage_note(self.damaged))
         if not bounces:
             self.warnings.append("No bounce of a ball on this table was found in the clip.")
         if k != 1:
@@ -260,6 +263,8 @@ class _Run:
         return now
 
     def _see(self, sight: Sight) -> None:
+        if sight.damaged:
+            self.damaged.append(self.factor * sight.time_s)
         if sight.luma is not None:
             self._look_at_stand(sight.time_s, sight.luma)
         if sight.found is not None:
@@ -454,6 +459,14 @@ class _Run:
             spent = time.perf_counter() - self.started
             left = spent * (1 - done) / done if done > 0.02 else None
             self.progress(Progress(done=min(done, 1.0), stage=stage, time_left_s=left))
+
+
+def _damage_note(times: list[float]) -> str:
+    frames = f"{len(times)} frames are" if len(times) > 1 else "1 frame is"
+    return (
+        f"The file is damaged: {frames} not whole, from {times[0]:.1f} s to {times[-1]:.1f} s. "
+        "What happened there may be missing; copy the film from the phone again."
+    )
 
 
 def _crops_of(followed: FollowedPath) -> dict[int, Crop]:

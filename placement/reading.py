@@ -56,6 +56,8 @@ class Sight:
     runs : tuple of Run
         Candidates in smooth motion that ended before the frame of `found`; with the film's last
         frame all that had not ended.
+    damaged : bool
+        Whether parts of the frame could not be decoded.
     """
 
     index: int
@@ -64,6 +66,7 @@ class Sight:
     luma: np.ndarray | None
     still: np.ndarray | None
     runs: tuple[Run, ...] = ()
+    damaged: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +126,7 @@ def read_sights(film: Film) -> Iterator[Sight]:
             luma=np.ascontiguousarray(frame.luma) if look else None,
             still=frame.bgr() if wanted else None,
             runs=() if found is None else tuple(linker.push(found)),
+            damaged=frame.damaged,
         )
     if last is not None:
         yield replace(last, runs=(*last.runs, *linker.finish()))

@@ -77,12 +77,15 @@ class Frame:
     luma : ndarray of uint8, shape (H, W)
     red : ndarray of uint8, shape (about H / 2, about W / 2)
         The red-difference (Cr) plane; 128 is neutral.
+    damaged : bool
+        Whether the decoder had to make parts of it up.
     """
 
     index: int
     time_s: float
     luma: np.ndarray
     red: np.ndarray
+    damaged: bool
     _source: VideoFrame
 
     def bgr(self) -> np.ndarray:
@@ -206,7 +209,10 @@ def _decoded(path: Path, container: Any) -> Iterator[Frame]:
         last = time
         first = time if first is None else first
         luma, red = _planes(source)
-        yield Frame(index=index, time_s=time - first, luma=luma, red=red, _source=source)
+        yield Frame(
+            index=index, time_s=time - first, luma=luma, red=red,
+            damaged=bool(source.is_corrupt), _source=source,
+        )  # fmt: skip
         index += 1
     if first is None:
         raise _damaged(path)

@@ -56,6 +56,26 @@ def test_a_film_without_a_ball_has_no_bounce_and_says_so(film):
     assert all(0 <= p.done <= 1 for p in told)
 
 
+def test_a_damaged_file_is_measured_as_far_as_it_goes_and_said_to_be_damaged(film, tmp_path):
+    path, corners = film
+    whole = analyse(path, Settings(corners_px=corners, refine=False))
+    assert not any("damaged" in w for w in whole.warnings)
+    data = bytearray(path.read_bytes())
+    with av.open(str(path)) as container:
+        packets = [p for p in container.demux(container.streams.video[0]) if p.size]
+    # as where a card's sector went bad: bytes in the middle of some pictures of the second second
+    for p in packets[35:45:3]:
+        at = p.pos + p.size // 2
+        data[at : at + p.size // 4] = bytes(p.size // 4)
+    bad = tmp_path / "bad.mp4"
+    bad.write_bytes(data)
+    told = [w for w in analyse(bad, Settings(corners_px=corners, refine=False)).warnings
+            if "damaged" in w]  # fmt: skip
+    assert len(told) == 1
+    first = float(told[0].split("from ")[1].split(" s")[0])
+    assert first == pytest.approx(35 / 30, abs=0.2)  # s; pictures are stored a little out of order
+
+
 def test_the_callers_no_ends_it(film):
     path, corners = film
     asked = []

@@ -28,6 +28,7 @@ def test_the_demo_class_comes_and_goes(web: Page) -> None:
     assert "12 students, 10 films" in web.post("/demo", {}).text
     assert web.post("/demo", {}).status_code == 200  # once more changes nothing
     assert len(web.site.store.students()) == 12
+    assert (web.site.store.drills()["keep_until"] > datetime.date.today().isoformat()).all()
     web.site.store.add_student("MINE")
     home = web.post("/demo/remove", {})
     assert home.status_code == 200
