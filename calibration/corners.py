@@ -12,6 +12,7 @@ than 5 % of the picture's height, the left one (`calibration.given.order_ends`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import islice
 
 import cv2
 import numpy as np
@@ -26,6 +27,8 @@ from calibration.result import Calibration, CalibrationError, NetCheck
 from calibration.search import Candidate, find_candidates
 from calibration.table import CORNERS
 
+# a phone on a stand, its film upright, leans no further (common practice, no source); before a fit
+MOST_ROLL_DEG, ROUGH_ROLL_DEG = 30.0, 45.0
 LEAST_SUPPORT = 0.12  # of a line inside the frame that must agree with the fit
 LEAST_TOTAL = 1.5  # of four lines
 GOOD_TOTAL = 2.2
@@ -115,8 +118,11 @@ def _search(
     else:
         candidates = sorted(candidates, key=lambda c: -_promise(c, picture.shape))
     found = []
-    for candidate in candidates[:MOST_MEASURED]:
-        measured = _measure(luma, candidate, factor, prior)
+    size = (luma.shape[1], luma.shape[0])
+    starts = (_start_of(candidate, factor, size, prior) for candidate in candidates)
+    level = (start for start in starts if start is not None)
+    for start in islice(level, MOST_MEASURED):
+        measured = _fit_and_check(luma, start, prior, (3.0 + 2.5 / factor, 2.5, 1.0), given=False)
         if measured is not None:
             found.append(measured)
             if measured.merit > CLEAR_MERIT and not net_contradicts(measured.net):
@@ -185,19 +191,16 @@ def _finish(found: _Found, prior: LensPrior) -> Calibration:
     )
 
 
-def _measure(
-    luma: np.ndarray, candidate: Candidate, factor: float, prior: LensPrior
-) -> _Found | None:
-    """Fit one candidate at full size; None when its lines are not a table's."""
-    size = (luma.shape[1], luma.shape[0])
-    corners = (candidate.corners + 0.5) / factor - 0.5
-    corners = order_ends(corners, size[1])
+def _start_of(
+    candidate: Candidate, factor: float, size: tuple[int, int], prior: LensPrior
+) -> Camera | None:
+    """The camera that a candidate asks for; None where no stand holds one so."""
+    corners = order_ends((candidate.corners + 0.5) / factor - 0.5, size[1])
     try:
         start = start_camera(corners, size, prior, sd_px=2 / factor)
     except (ValueError, np.linalg.LinAlgError):
         return None
-    reach = 3.0 + 2.5 / factor
-    return _fit_and_check(luma, start, prior, (reach, 2.5, 1.0), given=False)
+    return start if _roll_deg(start) < ROUGH_ROLL_DEG else None
 
 
 def _fit_and_check(
@@ -210,6 +213,8 @@ def _fit_and_check(
     corners = fit.camera.project(CORNERS)
     if not np.isfinite(corners).all() or fit.camera.centre[2] <= 0.05:
         return None
+    if not given and _roll_deg(fit.camera) > MOST_ROLL_DEG:
+        return None  # on a wall, not on the floor
     if evidence.support.min() < LEAST_SUPPORT and evidence.support.sum() < GOOD_TOTAL:
         return None
     if evidence.support.sum() < LEAST_TOTAL or not np.isfinite(evidence.residual_px):
@@ -225,6 +230,12 @@ def _fit_and_check(
     if np.isfinite(net.centre_line_px) and net.centre_line_px < 2:
         merit += 0.3
     return _Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners)
+
+
+def _roll_deg(camera: Camera) -> float:
+    """By how much the camera leans to a side: between the picture's up and the hall's, degrees."""
+    up = camera.rotation @ np.array([0.0, 0.0, 1.0])
+    return float(np.degrees(np.arctan2(abs(up[0]), -up[1])))
 
 
 def _net_agrees(net: NetCheck) -> bool:

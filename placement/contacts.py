@@ -252,7 +252,7 @@ def serve_starts(contacts: Sequence[Contact]) -> list[int]:
         if c.incoming[0] * away < SERVE_SPEED * 0.6 or c.outgoing[0] * away < SERVE_SPEED:
             continue
         came = any(
-            c.time - o.time < _QUIET and o.half == c.half and o.incoming[0] * away < -1.0
+            o.seen and c.time - o.time < _QUIET and o.half == c.half and o.incoming[0] * away < -1.0
             for o in contacts[:i]
         )
         if c.seen or not came:
