@@ -43,10 +43,17 @@ class Stations:
     width: np.ndarray
 
 
+def _across(stations: Stations, offsets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pixels (M, K) along u and v at `offsets` (K,) px from the stations."""
+    return (
+        stations.centre[:, :1] + stations.normal[:, :1] * offsets,
+        stations.centre[:, 1:] + stations.normal[:, 1:] * offsets,
+    )
+
+
 def sample_profiles(luma: np.ndarray, stations: Stations, offsets: np.ndarray) -> np.ndarray:
     """Grey levels (M, K) at `offsets` (K,) px from the stations; NaN outside the picture."""
-    u = stations.centre[:, :1] + stations.normal[:, :1] * offsets
-    v = stations.centre[:, 1:] + stations.normal[:, 1:] * offsets
+    u, v = _across(stations, offsets)
     values = cv2.remap(
         luma, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
@@ -87,8 +94,7 @@ class Neighbours:
 
 def sample_neighbours(luma: np.ndarray, stations: Stations, offsets: np.ndarray) -> Neighbours:
     """The pixels about `offsets` (K,) px from the stations."""
-    u = stations.centre[:, :1] + stations.normal[:, :1] * offsets
-    v = stations.centre[:, 1:] + stations.normal[:, 1:] * offsets
+    u, v = _across(stations, offsets)
     height, width = luma.shape[:2]
     with np.errstate(invalid="ignore"):
         outside = ~((u >= 0) & (v >= 0) & (u <= width - 1) & (v <= height - 1))
@@ -146,16 +152,13 @@ def _misfit_in_grey(
     first, second = ndtr((s + half) / blur), ndtr((s - half) / blur)
     outer, white, inner = (levels[:, k : k + 1] for k in range(3))
     model = outer * (1 - first) + white * (first - second) + inner * second
-    gap = _grey(model, gamma) - _grey(light, gamma)
+    # the inverse power leads back to grey
+    gap = linear_light(model, 1 / gamma) - linear_light(light, 1 / gamma)
     near = np.isfinite(gap) & (np.abs(s) < half + _NEAR)
     square = (np.where(near, gap, 0.0) ** 2).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
     height = levels[:, 1] - np.maximum(levels[:, 0], levels[:, 2])
     keep = height > 0.3 * np.percentile(height, 80)
     return float(np.median(square[keep])) if keep.any() else np.inf
-
-
-def _grey(light: np.ndarray, gamma: float) -> np.ndarray:
-    return np.asarray(255.0 * (np.clip(light, 0.0, 255.0) / 255.0) ** (1 / gamma))
 
 
 def fit_profiles(

@@ -11,7 +11,7 @@ from scipy.special import ndtr
 from calibration import table
 from placement import flight
 from placement.paths import FollowedPath
-from placement.trajectory import Model, Path
+from placement.trajectory import Expectations, Model, Path
 
 if TYPE_CHECKING:
     from placement.contacts import Contact
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 # s between paths that part at the net, by how much they may overlap; m from its top, along, up
 _AT_NET_S, _OVERLAP, _AT_NET_X, _AT_NET_Z = 0.08, 0.02, 0.2, 0.06
 _LONG = 1.6  # s, longer than any flight between bounces
-# of one bounce: the share of speed kept, and m/s along the table beside what friction does
-_RESTITUTION_SD, _RUB_SD = 0.04, 0.12
 _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
 
 
@@ -32,32 +30,32 @@ def fall_of(model: Model, order: int) -> np.ndarray:
     return np.column_stack([model.starts[order] + since, at[:, :2]])
 
 
-def second_fall_of(model: Model, order: int) -> np.ndarray:
-    """Time and place (x, y) of the fall after the next one, (B, 3), where that too is foretold."""
+def two_falls_of(model: Model, order: int) -> np.ndarray:
+    """Time and place of the next fall after a bounce, and of the one after it, (B, 6).
+
+    The bounce between is foretold as well.
+    """
     arc = model.arc_after(order, _LONG)
-    since = arc.falls_to(table.BALL_RADIUS)
-    when = np.nan_to_num(since, nan=_LONG)[:, None]
-    place, velocity = arc.at(when)[:, 0], arc.velocity_at(when)[:, 0]
+    first = fall_of(model, order)
+    since = np.nan_to_num(first[:, 0] - model.starts[order], nan=_LONG)[:, None]
+    place, velocity = arc.at(since)[:, 0], arc.velocity_at(since)[:, 0]
     outgoing, spin = flight.bounce(velocity, model.spins[order + 1], friction=model.batch[:, 9])
     after = flight.fly(place, outgoing, spin, _LONG, **model.physics())
     next_since = after.falls_to(table.BALL_RADIUS)
     at = after.at(np.nan_to_num(next_since, nan=_LONG)[:, None])[:, 0]
-    return np.column_stack([model.starts[order] + since + next_since, at[:, :2]])
+    return np.column_stack([first, first[:, 0] + next_since, at[:, :2]])
 
 
 def foretold_second(path: Path, order: int) -> tuple[np.ndarray, np.ndarray]:
     """Place (x, y) of the second fall after a bounce, and its covariance, m^2.
 
-    The bounce between is foretold as well: what it may do otherwise widens the place.
+    What the bounce between may do otherwise than foretold widens it.
     """
-    value, spread = path.propagate(
-        lambda m: np.column_stack([fall_of(m, order)[:, 0], second_fall_of(m, order)])
-    )
-    first = path.propagate(lambda m: fall_of(m, order))[0][1:]
-    travel = value[2:] - first
-    lively = _RESTITUTION_SD / flight.RESTITUTION * travel
-    rubbed = _RUB_SD * float(value[1] - value[0])
-    return value[2:], spread[2:, 2:] + np.outer(lively, lively) + rubbed**2 * np.eye(2)
+    value, spread = path.propagate(lambda m: two_falls_of(m, order))
+    usual = Expectations()
+    lively = usual.restitution[1] / usual.restitution[0] * (value[4:] - value[1:3])
+    rubbed = usual.rub[1] * float(value[3] - value[0])
+    return value[4:], spread[4:, 4:] + np.outer(lively, lively) + rubbed**2 * np.eye(2)
 
 
 def at_net(model: Model, order: int) -> np.ndarray:

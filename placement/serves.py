@@ -188,11 +188,11 @@ def _judge(
         calibration.camera, followed, first.time, crowd=followed.crowd, readout_s=readout_s
     )
     contact_s, toss = stroke.contact_s, stroke.toss
-    started = contact_s if stroke.tossed_s is None else stroke.tossed_s
-    if toss is None:
-        flags.add("toss-hidden")
-    else:
+    if toss is not None:
         started = toss.release_s
+    else:
+        flags.add("toss-hidden")
+        started = contact_s if stroke.tossed_s is None else stroke.tossed_s
     if started < first_s + 0.15 or (outcome == "unclear" and last_s - first.time < _NEXT_BOUNCE):
         flags.add("cut-off")
     serve = Serve(

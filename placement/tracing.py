@@ -305,7 +305,7 @@ class Tracer:
         from one that is believed may have come before a ground as bright as the ball.
         """
         misfit = followed.path.misfit
-        if followed.contrast < (_PALEST if led_on else max(_PALE * self._contrast, self._palest)):
+        if followed.contrast < (_PALEST if led_on else self._palest):
             return False  # an arm in a sleeve
         if followed.measured.sum() < max(_FEWEST, round(_FEWEST_S * self._fps)):
             return False

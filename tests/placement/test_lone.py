@@ -34,6 +34,16 @@ def arc_between(camera, frames, ball_of, low, high):
     return arc
 
 
+def ended_soon_after_its_bounce():
+    """Camera, frames, an arc to the first bounce and that bounce; three sightings beyond it."""
+    camera, rng, flown = camera_beside(), np.random.default_rng(2), good_serve()
+    first = flown.touches[0]
+    frames, ball_of = candidates(
+        camera, flown, times_of(0.9, 1.6), rng, clutter=3, hidden=[(first.time + 4.2 / 60, 2.0)]
+    )
+    return camera, frames, arc_between(camera, frames, ball_of, 1.0, first.time), first
+
+
 def test_a_hidden_first_bounce_is_inferred():
     # the server's body hides the ball until 40 ms after its bounce
     camera, rng, flown = camera_beside(), np.random.default_rng(1), good_serve(until=0.62)
@@ -59,12 +69,7 @@ def test_a_hidden_first_bounce_is_inferred():
 
 def test_a_bounce_after_the_last_run_is_found():
     # three sightings beyond the bounce only: too few for a run of their own
-    camera, rng, flown = camera_beside(), np.random.default_rng(2), good_serve()
-    first = flown.touches[0]
-    frames, ball_of = candidates(
-        camera, flown, times_of(0.9, 1.6), rng, clutter=3, hidden=[(first.time + 4.2 / 60, 2.0)]
-    )
-    arc = arc_between(camera, frames, ball_of, 1.0, first.time)
+    camera, frames, arc, first = ended_soon_after_its_bounce()
     found = follow_on(window_of(camera, frames, LOOK), arc)
     assert found is not None
     assert found.path.bounce_times[0] == pytest.approx(first.time, abs=4e-3)
@@ -119,12 +124,7 @@ def test_a_flight_from_beside_the_table_is_given_up_soon():
 
 
 def test_what_is_too_pale_for_the_films_ball_is_not_followed():
-    camera, rng, flown = camera_beside(), np.random.default_rng(2), good_serve()
-    first = flown.touches[0]
-    frames, ball_of = candidates(
-        camera, flown, times_of(0.9, 1.6), rng, clutter=3, hidden=[(first.time + 4.2 / 60, 2.0)]
-    )
-    arc = arc_between(camera, frames, ball_of, 1.0, first.time)
+    camera, frames, arc, _ = ended_soon_after_its_bounce()
     window = window_of(camera, frames, LOOK)
     found = follow_on(window, arc)
     assert found is not None
