@@ -59,6 +59,29 @@ class Camera:
         m = self.matrix
         return np.stack([m[0, 0] * xd + m[0, 2], m[1, 1] * yd + m[1, 2]], axis=-1)
 
+    def derivatives(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Project table points and tell how their pixels answer to the camera and to their places.
+
+        Parameters
+        ----------
+        points : ndarray, shape (N, 3)
+            m.
+
+        Returns
+        -------
+        tuple of ndarray, shapes (N, 2), (N, 2, 8) and (N, 2, 3)
+            Image points, px; their derivatives by the eight parameters of a fitted camera, in the
+            order of `calibration.result.PARAMETERS`; and by the points' coordinates, px per m. NaN
+            behind the camera.
+        """
+        points = np.asarray(points, dtype=float)
+        vector = cv2.Rodrigues(self.rotation)[0]
+        pixels, by_parameters = project_with_slopes(
+            points, vector, self.translation, self.matrix, self.distortion
+        )
+        # a camera point is R @ table point + t: by the place it is R times that by t
+        return pixels, by_parameters, by_parameters[:, :, 5:8] @ self.rotation
+
     def normalised(self, points_px: np.ndarray) -> np.ndarray:
         """Undistorted image points on the plane at distance 1, shape (N, 2)."""
         points = np.asarray(points_px, dtype=float).reshape(-1, 1, 2)
@@ -89,3 +112,44 @@ class Camera:
             s = (height - centre[2]) / rays[:, 2]
         s = np.where(np.isfinite(s) & (s > 0), s, np.nan)
         return centre[:2] + s[:, None] * rays[:, :2]
+
+
+def project_with_slopes(
+    points: np.ndarray,
+    vector: np.ndarray,
+    translation: np.ndarray,
+    matrix: np.ndarray,
+    distortion: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Project table points and derive by (f, k1, rotation vector, translation), as OpenCV does.
+
+    Parameters
+    ----------
+    points : ndarray, shape (N, 3)
+        m.
+    vector, translation : ndarray, shape (3,)
+        Rotation vector, rad, and translation, m.
+    matrix, distortion : ndarray, shapes (3, 3) and (5,)
+        See `Camera`.
+
+    Returns
+    -------
+    tuple of ndarray, shapes (N, 2) and (N, 2, 8)
+        Image points, px, and their derivatives; NaN behind the camera.
+    """
+    if not len(points):
+        return np.empty((0, 2)), np.empty((0, 2, 8))
+    pixels, slopes = cv2.projectPoints(
+        np.ascontiguousarray(points), vector, translation, matrix, distortion
+    )
+    pixels = np.asarray(pixels).reshape(-1, 2)
+    # by rotation, translation, fx, fy, cx, cy, k1, ...
+    slopes = np.asarray(slopes).reshape(len(points), 2, -1)
+    by_parameters = np.concatenate(
+        [slopes[:, :, 6:7] + slopes[:, :, 7:8], slopes[:, :, 10:11], slopes[:, :, :6]], axis=2
+    )
+    depth = points @ cv2.Rodrigues(vector)[0][2] + np.ravel(translation)[2]
+    behind = ~(depth > 1e-6)
+    if behind.any():
+        pixels[behind], by_parameters[behind] = np.nan, np.nan
+    return pixels, by_parameters

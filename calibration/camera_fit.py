@@ -19,14 +19,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.camera import Camera
+from calibration.camera import Camera, project_with_slopes
 from calibration.lens import field_to_focal
-from calibration.plane import as_points, fit_homography
+from calibration.plane import as_points, fit_homography, homography_slopes
 from calibration.result import (
     Calibration,
     camera_from_parameters,
     camera_parameters,
-    parameter_steps,
 )
 from calibration.table import CORNERS
 
@@ -89,13 +88,15 @@ def focal_from_rectangle(
     """
     corners = as_points(corners_px, "corners_px") - np.asarray(principal, dtype=float)
     covariance = np.eye(8) if corners_covariance is None else np.asarray(corners_covariance)
-    squares = _focal_squares(corners)
-    jacobian = np.empty((2, 8))
-    for k in range(8):
-        shift = np.zeros((4, 2))
-        shift[k // 2, k % 2] = 1e-3
-        jacobian[:, k] = (_focal_squares(corners + shift) - _focal_squares(corners - shift)) / 2e-3
-    variances = np.einsum("ik,kl,il->i", jacobian, covariance, jacobian)
+    return _focal_formulas(fit_homography(CORNERS[:, :2], corners), corners, covariance)
+
+
+def _focal_formulas(h: np.ndarray, corners: np.ndarray, covariance: np.ndarray) -> FocalFormulas:
+    """Both formulas for corners about the principal point and their homography."""
+    squares, by_entries = _focal_squares(h)
+    with np.errstate(invalid="ignore"):  # squarely from above both are without bound
+        jacobian = by_entries @ homography_slopes(h, CORNERS[:, :2], corners)
+        variances = np.einsum("ik,kl,il->i", jacobian, covariance, jacobian)
     values = [float("nan"), float("nan")]
     sds = [float("inf"), float("inf")]
     for i in range(2):
@@ -117,8 +118,12 @@ def pose_from_plane(corners_px: np.ndarray, focal_px: float, size: tuple[int, in
     Camera
         Without distortion; the nearest rotation is taken by SVD.
     """
-    principal = image_centre(size)
-    h = fit_homography(CORNERS[:, :2], as_points(corners_px, "corners_px") - principal)
+    corners = as_points(corners_px, "corners_px") - image_centre(size)
+    return _pose(fit_homography(CORNERS[:, :2], corners), focal_px, size)
+
+
+def _pose(h: np.ndarray, focal_px: float, size: tuple[int, int]) -> Camera:
+    """The camera of a homography from table points to px about the principal point."""
     columns = h / np.array([[focal_px], [focal_px], [1.0]])
     scale = 2 / (np.linalg.norm(columns[:, 0]) + np.linalg.norm(columns[:, 1]))
     columns = columns * scale
@@ -224,7 +229,9 @@ class CameraFit:
 
 
 def fit_camera(
-    residuals: Callable[[Camera], np.ndarray],
+    points: np.ndarray,
+    weigh: Callable[[np.ndarray], np.ndarray],
+    target: np.ndarray,
     start: Camera,
     prior: LensPrior,
     *,
@@ -236,8 +243,14 @@ def fit_camera(
 
     Parameters
     ----------
-    residuals : callable
-        From a camera to residuals in units of their sd, shape (M,); NaN counts as absent.
+    points : ndarray, shape (N, 3)
+        Table points that were seen, m.
+    weigh : callable
+        Linear: from pixels of the points, or changes of them, (N, 2, K), to (M, K) in units of the
+        sd of what was measured.
+    target : ndarray, shape (M,)
+        What `weigh` would give for the true pixels, as measured; NaN counts as absent. The
+        residuals are what the camera gives less this.
     start : Camera
         Where to begin.
     prior : LensPrior
@@ -259,17 +272,23 @@ def fit_camera(
     prior_mean = np.array([np.log(prior.focal_px), prior.k1])
     prior_weight = np.array([prior.sd**-2, prior.k1_sd**-2])
 
-    def evaluate(q: np.ndarray) -> np.ndarray:
-        return residuals(_from_log(q, like))
+    def evaluate(q: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Residuals (M,) and their derivatives (M, 8)."""
+        f = float(np.exp(q[0]))
+        matrix = np.array([[f, 0, like.matrix[0, 2]], [0, f, like.matrix[1, 2]], [0, 0, 1.0]])
+        distortion = np.array([q[1], *like.distortion[1:]])
+        pixels, slopes = project_with_slopes(points, q[2:5], q[5:8], matrix, distortion)
+        slopes[:, :, 0] *= f  # by ln f
+        both = weigh(np.concatenate([pixels[:, :, None], slopes], axis=2))
+        return both[:, 0] - target, both[:, 1:]
 
     def cost(r: np.ndarray, w: np.ndarray, q: np.ndarray) -> float:
         return float(np.nansum(w * r * r) / inflate + prior_weight @ (q[:2] - prior_mean) ** 2)
 
-    r = evaluate(p)
+    r, jacobian = evaluate(p)
     w = _tukey(r) if robust else np.ones_like(r)
     damping = 1e-4
     for _ in range(n_steps):
-        jacobian = _jacobian(evaluate, p)
         ok = np.isfinite(r) & np.isfinite(jacobian).all(axis=1)
         weight = np.where(ok, w, 0.0) / inflate
         jw = np.where(ok[:, None], jacobian, 0.0)
@@ -283,14 +302,14 @@ def fit_camera(
         for _ in range(8):
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -gradient)
             step[0] = np.clip(step[0], -0.3, 0.3)
-            trial = evaluate(p + step)
+            trial, trial_jacobian = evaluate(p + step)
             if np.isfinite(trial).sum() >= ok.sum() * 0.98 and cost(trial, w, p + step) <= before:
                 improved = True
                 break
             damping *= 10
         if not improved:
             break
-        p, r = p + step, trial
+        p, r, jacobian = p + step, trial, trial_jacobian
         damping = max(damping / 10, 1e-9)
         after = cost(r, w, p)
         if robust:
@@ -298,7 +317,6 @@ def fit_camera(
         if before - after < 1e-6 * before + 1e-7:  # in units of chi squared
             break
 
-    jacobian = _jacobian(evaluate, p)
     ok = np.isfinite(r) & np.isfinite(jacobian).all(axis=1)
     weight = np.where(ok, w, 0.0) / inflate
     jw = np.where(ok[:, None], jacobian, 0.0)
@@ -323,15 +341,9 @@ def fit_camera(
 
 def corners_of(camera: Camera, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The four corners' pixels (4, 2) and their covariance (8, 8), px^2, for a fitted camera."""
-    p = camera_parameters(camera)
-    jacobian = np.empty((8, 8))
-    for k, step in enumerate(parameter_steps(p)):
-        shift = np.zeros(8)
-        shift[k] = step
-        plus = camera_from_parameters(p + shift, camera).project(CORNERS)
-        minus = camera_from_parameters(p - shift, camera).project(CORNERS)
-        jacobian[:, k] = (plus - minus).ravel() / (2 * step)
-    return camera.project(CORNERS), jacobian @ covariance @ jacobian.T
+    corners, by_parameters, _ = camera.derivatives(CORNERS)
+    jacobian = by_parameters.reshape(8, 8)
+    return corners, jacobian @ covariance @ jacobian.T
 
 
 def plane_of(camera: Camera) -> np.ndarray:
@@ -345,9 +357,9 @@ def start_camera(
     corners_px: np.ndarray, size: tuple[int, int], prior: LensPrior, *, sd_px: float = 2.0
 ) -> Camera:
     """A first camera from four corners: the rectangle's focal length weighed with the prior's."""
-    formulas = focal_from_rectangle(
-        corners_px, image_centre(size), corners_covariance=np.eye(8) * sd_px**2
-    )
+    corners = as_points(corners_px, "corners_px") - image_centre(size)
+    h = fit_homography(CORNERS[:, :2], corners)
+    formulas = _focal_formulas(h, corners, np.eye(8) * sd_px**2)
     weights, logs = [prior.sd**-2], [np.log(prior.focal_px)]
     for f, sd in (
         (formulas.orthogonal_px, formulas.orthogonal_sd_px),
@@ -358,30 +370,27 @@ def start_camera(
             logs.append(np.log(f))
     f = float(np.exp(np.average(logs, weights=weights)))
     low, high = (field_to_focal(x, max(size)) for x in FIELD_LIMITS_DEG[::-1])
-    return pose_from_plane(corners_px, float(np.clip(f, low, high)), size)
+    return _pose(h, float(np.clip(f, low, high)), size)
 
 
-def _focal_squares(corners: np.ndarray) -> np.ndarray:
-    h = fit_homography(CORNERS[:, :2], corners)
+def _focal_squares(h: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Squares of f by both constraints, (2,), and their derivatives by the entries of h, (2, 9)."""
+    (a, b), (c, d), (e, g) = h[:, :2]
+    top, bottom = -(a * b + c * d), e * g
+    top_2, bottom_2 = -(a * a + c * c - b * b - d * d), e * e - g * g
+    by_entries = np.zeros((2, 3, 3))
     with np.errstate(divide="ignore", invalid="ignore"):
-        orthogonal = -(h[0, 0] * h[0, 1] + h[1, 0] * h[1, 1]) / (h[2, 0] * h[2, 1])
-        equal = -(h[0, 0] ** 2 + h[1, 0] ** 2 - h[0, 1] ** 2 - h[1, 1] ** 2) / (
-            h[2, 0] ** 2 - h[2, 1] ** 2
-        )
-    return np.array([orthogonal, equal])
+        squares = np.array([np.divide(top, bottom), np.divide(top_2, bottom_2)])
+        by_entries[0, :, :2] = [[-b, -a], [-d, -c], [-squares[0] * g, -squares[0] * e]]
+        by_entries[1, :, :2] = [[-a, b], [-c, d], [-squares[1] * e, squares[1] * g]]
+        by_entries[0] /= bottom
+        by_entries[1] /= bottom_2 / 2
+    return squares, by_entries.reshape(2, 9)
 
 
 def _from_log(p: np.ndarray, like: Camera) -> Camera:
+    """The camera of parameters whose first is ln f."""
     return camera_from_parameters(np.concatenate([[np.exp(p[0])], p[1:]]), like)
-
-
-def _jacobian(evaluate: Callable[[np.ndarray], np.ndarray], p: np.ndarray) -> np.ndarray:
-    columns = []
-    for k, step in enumerate([1e-5, 1e-5, *[1e-6] * 6]):
-        shift = np.zeros(8)
-        shift[k] = step
-        columns.append((evaluate(p + shift) - evaluate(p - shift)) / (2 * step))
-    return np.column_stack(columns)
 
 
 def _tukey(residuals: np.ndarray) -> np.ndarray:

@@ -39,7 +39,7 @@ def check_net(luma: np.ndarray, camera: Camera) -> NetCheck:
     NetCheck
         NaN for what was not found.
     """
-    luma = np.asarray(luma, dtype=np.float32)
+    luma = np.asarray(luma)
     residual_px = residual_mm = posts_mm = float("nan")
     seen = 0.0
     y = np.linspace(-NET_SPAN / 2 + 0.02, NET_SPAN / 2 - 0.02, 90)
@@ -140,11 +140,13 @@ def _line_offset(
         return offset, np.zeros(len(offset), dtype=bool)
     t = np.linspace(-1, 1, len(offset))
     for _ in range(4):  # one straight line, those far from it left out
-        line = np.polyfit(t[good], offset[good], 1)
-        off = np.abs(offset - np.polyval(line, t))
+        middle, level = t[good].mean(), offset[good].mean()
+        away = t[good] - middle
+        slope = (away @ (offset[good] - level)) / (away @ away)
+        off = np.abs(offset - level - slope * (t - middle))
         limit = max(1.0, 3 * 1.4826 * float(np.median(off[good])))
         keep = good & (off < min(limit, 2.5))
-        if keep.sum() < 5:
+        if keep.sum() < 5 or (keep == good).all():
             break
         good = keep
     return offset, good

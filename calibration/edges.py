@@ -12,6 +12,7 @@ Offsets across a line are in px along the inward normal: from outside to inside.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -147,7 +148,6 @@ def fit_edges(
     ValueError
         When the table lies outside the picture or has no white lines there.
     """
-    luma = luma.astype(np.float32)
     camera = start
     fit: CameraFit | None = None
     for number, reach in enumerate(search_px):
@@ -167,18 +167,10 @@ def fit_edges(
         centre, normal, width = stations.centre, stations.normal, stations.width
         points = stations.points
 
-        def residuals(
-            c: Camera,
-            points: np.ndarray = points,
-            centre: np.ndarray = centre,
-            normal: np.ndarray = normal,
-            offset: np.ndarray = offset,
-            sd: np.ndarray = sd,
-        ) -> np.ndarray:
-            moved = ((c.project(points) - centre) * normal).sum(axis=1)
-            return (moved - offset) / sd
-
-        fit = fit_camera(residuals, camera, prior, robust=True, inflate=CORRELATION, n_steps=12)
+        weigh, target = _across_lines(stations, offset, sd)
+        fit = fit_camera(
+            points, weigh, target, camera, prior, robust=True, inflate=CORRELATION, n_steps=12
+        )
         moved = ((fit.camera.project(points) - centre) * normal).sum(axis=1)
         camera = fit.camera
         if not last and _support(stations, np.abs(moved - offset) < 2.0 + 0.1 * width).sum() < 1.2:
@@ -220,16 +212,24 @@ def predict_fit(camera: Camera, prior: LensPrior, *, sd_px: float) -> CameraFit:
     if len(stations.line) < 16:
         raise ValueError("the table lies outside the picture")
 
-    def residuals(c: Camera) -> np.ndarray:
-        return ((c.project(stations.points) - stations.centre) * stations.normal).sum(
-            axis=1
-        ) / sd_px
-
+    sd = np.full(len(stations.line), sd_px)
+    weigh, target = _across_lines(stations, np.zeros(len(sd)), sd)
     # the prior's middle is put where the camera is, so that nothing pulls the fit away from it
     prior = replace(prior, focal_px=float(camera.matrix[0, 0]), k1=float(camera.distortion[0]))
-    fit = fit_camera(residuals, camera, prior, inflate=CORRELATION, n_steps=0)
-    sd = np.full(len(stations.line), sd_px)
+    fit = fit_camera(stations.points, weigh, target, camera, prior, inflate=CORRELATION, n_steps=0)
     return replace(fit, covariance=fit.covariance + _line_errors(fit, stations, sd))
+
+
+def _across_lines(
+    stations: Stations, offset: np.ndarray, sd: np.ndarray
+) -> tuple[Callable[[np.ndarray], np.ndarray], np.ndarray]:
+    """What `fit_camera` asks for of offsets (M,) across the lines, measured with `sd` (M,), px."""
+    rows = (stations.normal / sd[:, None])[:, :, None]
+
+    def weigh(pixels: np.ndarray) -> np.ndarray:
+        return np.asarray(rows[:, 0] * pixels[:, 0] + rows[:, 1] * pixels[:, 1])
+
+    return weigh, weigh(stations.centre[:, :, None])[:, 0] + offset / sd
 
 
 def _line_errors(fit: CameraFit, stations: Stations, sd: np.ndarray) -> np.ndarray:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from calibration.camera import Camera
 from calibration.camera_fit import (
     CameraFit,
     LensPrior,
@@ -229,9 +228,12 @@ def _fit(
 ) -> tuple[CameraFit, float]:
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))
 
-    def residuals(camera: Camera) -> np.ndarray:
-        return whiten @ (camera.project(CORNERS) - corners).ravel()
+    def weigh(pixels: np.ndarray) -> np.ndarray:
+        return np.asarray(whiten @ pixels.reshape(8, -1))
 
+    target = whiten @ corners.ravel()
     sd = float(np.sqrt(np.trace(covariance) / 8))
-    fit = fit_camera(residuals, start_camera(corners, size, prior, sd_px=sd), prior)
-    return fit, float(np.sqrt((residuals(fit.camera) ** 2).sum()))
+    start = start_camera(corners, size, prior, sd_px=sd)
+    fit = fit_camera(CORNERS, weigh, target, start, prior)
+    off = weigh(fit.camera.project(CORNERS) - corners)
+    return fit, float(np.sqrt((off**2).sum()))

@@ -205,6 +205,9 @@ def _merge(lines: Lines) -> Lines:
             if direction @ lines.direction[i] < 0:
                 direction = -direction
         free[members] = False
+        if len(members) == 1:  # most are whole as they are
+            rows.append(_alone(lines, i))
+            continue
         t_a, t_b = (end_a[members] - point) @ direction, (end_b[members] - point) @ direction
         low, high = np.minimum(t_a, t_b), np.maximum(t_a, t_b)
         choices = [np.arange(len(members))]
@@ -231,6 +234,14 @@ def _merge(lines: Lines) -> Lines:
         height=table[:, 8],
         left=table[:, 9:12],
         right=table[:, 12:15],
+    )
+
+
+def _alone(lines: Lines, i: int) -> np.ndarray:
+    """The row of a line that is one piece, in the order of the fields of `Lines`."""
+    numbers = [lines.start[i], lines.stop[i], lines.seen[i], lines.width[i], lines.height[i]]
+    return np.concatenate(
+        [lines.point[i], lines.direction[i], numbers, lines.left[i], lines.right[i]]
     )
 
 

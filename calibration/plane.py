@@ -70,6 +70,34 @@ def fit_homography(source: np.ndarray, target: np.ndarray) -> np.ndarray:
     return homography
 
 
+def homography_slopes(homography: np.ndarray, source: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """Derivative of a four-point homography by the eight coordinates of its target points.
+
+    Each pair fixes two linear equations in the entries; their change by the target is balanced by
+    that of the entries, whose norm stays one (the implicit function theorem).
+
+    Parameters
+    ----------
+    homography : ndarray, shape (3, 3)
+        That takes `source` to `target`, of unit Frobenius norm.
+    source, target : ndarray, shape (4, 2)
+
+    Returns
+    -------
+    ndarray, shape (9, 8)
+        Of the entries row by row, by (u0, v0, u1, v1, ...).
+    """
+    row = np.column_stack([source, np.ones(len(source))])
+    scale = row @ homography[2]
+    design, change = np.zeros((9, 9)), np.zeros((9, 8))
+    for k in range(2):
+        design[k:8:2, 3 * k : 3 * k + 3] = row
+        design[k:8:2, 6:] = -target[:, k : k + 1] * row
+    design[8] = homography.ravel()
+    change[np.arange(8), np.arange(8)] = np.repeat(scale, 2)
+    return np.asarray(np.linalg.solve(design, change))
+
+
 def apply_homography(homography: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Map points through a homography (Hartley and Zisserman, section 2.3).
 

@@ -7,6 +7,7 @@ outer to the inner side. Many stations are fitted at once, without a loop over t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -15,6 +16,7 @@ GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly), where lines c
 PROFILE_STEP = 0.5  # px between samples across a line
 _GAMMAS = np.arange(1.0, 3.1, 0.25)
 _BLURS = (0.5, 0.7, 1.0, 1.4)  # px, standard deviations
+_TABLE_SD, _PER_SD = 8.0, 1024  # reach of the table of the normal distribution, values an sd
 _NEAR = 3.0  # px beyond a line's sides that are compared
 
 
@@ -54,17 +56,27 @@ def _across(stations: Stations, offsets: np.ndarray) -> tuple[np.ndarray, np.nda
 def sample_profiles(luma: np.ndarray, stations: Stations, offsets: np.ndarray) -> np.ndarray:
     """Grey levels (M, K) at `offsets` (K,) px from the stations; NaN outside the picture."""
     u, v = _across(stations, offsets)
+    height, width = luma.shape[:2]
+    with np.errstate(invalid="ignore"):
+        outside = ~((u >= 0) & (v >= 0) & (u <= width - 1) & (v <= height - 1))
+    if outside.all():
+        return np.full(u.shape, np.nan)
+    u, v = u.astype(np.float32), v.astype(np.float32)
+    # only what is looked at is made float: that of a whole picture takes longer than the look
+    left, top = max(0, int(u[~outside].min())), max(0, int(v[~outside].min()))
+    right, bottom = int(u[~outside].max()) + 2, int(v[~outside].max()) + 2
+    part = luma[top:bottom, left:right].astype(np.float32, copy=False)
     values = cv2.remap(
-        luma, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR,
+        part, u - np.float32(left), v - np.float32(top), cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )  # fmt: skip
-    height, width = luma.shape[:2]
-    outside = (u < 0) | (v < 0) | (u > width - 1) | (v > height - 1)
     return np.where(outside, np.nan, values.astype(float))
 
 
 def linear_light(grey: np.ndarray, gamma: float = GAMMA) -> np.ndarray:
     """Light, 0 to 255, of grey levels as cameras store them; NaN stays NaN."""
+    if grey.dtype == np.uint8:  # few levels: each is computed once
+        return np.asarray(linear_light(np.arange(256.0), gamma)[grey])
     return np.asarray(255.0 * (np.clip(grey, 0.0, 255.0) / 255.0) ** gamma)
 
 
@@ -113,7 +125,7 @@ def sample_neighbours(luma: np.ndarray, stations: Stations, offsets: np.ndarray)
     grey = np.stack(
         [luma[top, left], luma[top, left + 1], luma[top + 1, left], luma[top + 1, left + 1]]
     )
-    return Neighbours(grey.astype(float), np.where(outside, np.nan, share))
+    return Neighbours(grey, np.where(outside, np.nan, share))
 
 
 def learn_gamma(seen: Neighbours, offsets: np.ndarray, width: np.ndarray) -> float:
@@ -132,87 +144,164 @@ def learn_gamma(seen: Neighbours, offsets: np.ndarray, width: np.ndarray) -> flo
     width : ndarray, shape (M,)
         Projected, px.
     """
+    misfits = []
+    blurs = np.array(_BLURS)
+    for gamma in _GAMMAS:
+        misfit = _misfits_in_grey(seen.light(gamma), gamma, offsets, width, blurs)
+        best = int(np.argmin(misfit))
+        misfits.append(misfit[best])
+        # a greater power makes edges sharper, by less than one of these blurs at a time
+        blurs = blurs[max(0, best - 1) : best + 1]
+    return float(_GAMMAS[int(np.argmin(misfits))])
 
-    def misfit(gamma: float) -> float:
-        light = seen.light(gamma)
-        return min(_misfit_in_grey(light, gamma, offsets, width, blur) for blur in _BLURS)
 
-    return float(_GAMMAS[int(np.argmin([misfit(gamma) for gamma in _GAMMAS]))])
+def _misfits_in_grey(
+    light: np.ndarray, gamma: float, offsets: np.ndarray, width: np.ndarray, blurs: np.ndarray
+) -> np.ndarray:
+    """Median square of what the fits leave over, in grey levels: these compare between powers.
 
-
-def _misfit_in_grey(
-    light: np.ndarray, gamma: float, offsets: np.ndarray, width: np.ndarray, blur: float
-) -> float:
-    """Median square of what the fits leave over, in grey levels: these compare between powers."""
-    from scipy.special import ndtr  # slow to load: not before it is needed
-
-    delta, _, _, levels = fit_profiles(light, offsets, width, blur, n_steps=2)
+    For each of B blurs, shape (B,).
+    """
+    n = len(blurs)
+    blur, width = np.repeat(blurs, len(light)), np.tile(width, n)
+    delta, _, _, levels = fit_profiles(np.tile(light, (n, 1)), offsets, width, blur, n_steps=2)
     s = offsets - delta[:, None]
     half = width[:, None] / 2
-    first, second = ndtr((s + half) / blur), ndtr((s - half) / blur)
+    first, second = _blurred_step(s + half, blur)[0], _blurred_step(s - half, blur)[0]
     outer, white, inner = (levels[:, k : k + 1] for k in range(3))
-    model = outer * (1 - first) + white * (first - second) + inner * second
+    model = outer + (white - outer) * first + (inner - white) * second
     # the inverse power leads back to grey
-    gap = linear_light(model, 1 / gamma) - linear_light(light, 1 / gamma)
+    gap = linear_light(model, 1 / gamma) - np.tile(linear_light(light, 1 / gamma), (n, 1))
     near = np.isfinite(gap) & (np.abs(s) < half + _NEAR)
     square = (np.where(near, gap, 0.0) ** 2).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
     height = levels[:, 1] - np.maximum(levels[:, 0], levels[:, 2])
-    keep = height > 0.3 * np.percentile(height, 80)
-    return float(np.median(square[keep])) if keep.any() else np.inf
+    square, height = square.reshape(n, -1), height.reshape(n, -1)
+    keep = height > 0.3 * np.percentile(height, 80, axis=1, keepdims=True)
+    return np.array(
+        [np.median(q[k]) if k.any() else np.inf for q, k in zip(square, keep, strict=True)]
+    )
 
 
 def fit_profiles(
     profiles: np.ndarray,
     offsets: np.ndarray,
     width: np.ndarray,
-    blur: float,
+    blur: float | np.ndarray,
     *,
     n_steps: int,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Gauss-Newton on (outer, white, inner, offset) at every station at once."""
-    from scipy.special import ndtr  # slow to load: not before it is needed
+    """Gauss-Newton on (outer, white, inner, offset) at every station at once.
 
+    Parameters
+    ----------
+    profiles : ndarray, shape (M, K)
+        NaN outside the picture.
+    offsets : ndarray, shape (K,)
+        px.
+    width : ndarray, shape (M,)
+        Of the lines, px.
+    blur : float or ndarray, shape (M,)
+        Standard deviation, px.
+    n_steps : int
+        Steps after the first, in which the offset stays nought.
+
+    Returns
+    -------
+    tuple of ndarray, shapes (M,), (M,), (M,) and (M, 3)
+        Offset, px, and its variance, px^2; rms of what is left over; the three levels.
+    """
     delta = np.zeros(len(profiles))
     half = width[:, None] / 2
-    margin_out = np.clip(width[:, None] + 1.0, 2.5, 4.5)
+    low, high = -half - np.clip(width[:, None] + 1.0, 2.5, 4.5), half + 4.0
     y = np.nan_to_num(profiles)
     finite = np.isfinite(profiles)
     levels = np.zeros((len(y), 3))
-    eye = np.diag([1e-6, 1e-6, 1e-6, 1e-6])
-    inverse = np.zeros((len(y), 4, 4))
-    weight = np.zeros_like(y)
+    # of each profile: one, the two steps, the derivative by the offset, and what was seen, all
+    # nought where it is not compared; their products hold all sums that a step needs
+    rows = np.zeros((len(y), 5, len(offsets)))
     for step in range(n_steps + 1):
         s = offsets - delta[:, None]
-        weight = (finite & (s > -half - margin_out) & (s < half + 4.0)).astype(float)
-        a, b = (s + half) / blur, (s - half) / blur
-        first, second = ndtr(a), ndtr(b)
-        slope = 1 / (blur * np.sqrt(2 * np.pi))
-        d_first, d_second = slope * np.exp(-a * a / 2), slope * np.exp(-b * b / 2)
-        if step == 0:
-            d_delta = np.zeros_like(y)
-        else:
-            outer, white, inner = (levels[:, k : k + 1] for k in range(3))
-            d_delta = (outer - white) * d_first + (white - inner) * d_second
-        basis = np.stack([1 - first, first - second, second, d_delta], axis=1)
-        weighted = basis * weight[:, None]
-        normal = weighted @ basis.transpose(0, 2, 1)
-        scale = np.trace(normal[:, :3, :3], axis1=1, axis2=2)[:, None, None] / 3 + 1e-9
-        normal = normal + eye * scale
-        right = (weighted @ y[:, :, None])[:, :, 0]
-        inverse = np.linalg.inv(normal)
-        if step == 0:
-            normal3 = normal[:, :3, :3]
-            levels = np.linalg.solve(normal3, right[:, :3, None])[:, :, 0]
-            continue
-        solution = (inverse @ right[:, :, None])[:, :, 0]
-        levels = solution[:, :3]
-        delta = delta + np.clip(solution[:, 3], -0.7, 0.7)
-    model = (basis[:, :3] * levels[:, :, None]).sum(axis=1)
-    freedom = np.maximum(weight.sum(axis=1) - 4, 1)
-    rms = np.sqrt((weight * (y - model) ** 2).sum(axis=1) / freedom)
+        weight = finite & (s > low) & (s < high)
+        first, d_first = _blurred_step(s + half, blur)
+        second, d_second = _blurred_step(s - half, blur)
+        rows[:, 0] = weight
+        np.multiply(first, weight, out=rows[:, 1])
+        np.multiply(second, weight, out=rows[:, 2])
+        if step > 0:
+            d_first *= (levels[:, 0] - levels[:, 1])[:, None]
+            d_second *= (levels[:, 1] - levels[:, 2])[:, None]
+            d_first += d_second
+            np.multiply(d_first, weight, out=rows[:, 3])
+        np.multiply(y, weight, out=rows[:, 4])
+        sums = _by_levels(rows @ rows.transpose(0, 2, 1))
+        solution, last = _solve_four(sums)
+        levels = solution[:3].T
+        if step > 0:
+            delta = delta + np.clip(solution[3], -0.7, 0.7)
+    # what the levels leave over, at the offset of before the last step
+    right = sums[:3, 4] - (sums[:3, :3] * solution[:3]).sum(axis=1)
+    square = sums[4, 4] - (solution[:3] * (sums[:3, 4] + right)).sum(axis=0)
+    rms = np.sqrt(np.maximum(square, 0.0) / np.maximum(rows[:, 0].sum(axis=1) - 4, 1))
     # samples half a pixel apart through bilinear interpolation are not independent: twice
-    variance = np.maximum(rms, 0.7) ** 2 * inverse[:, 3, 3] * 2
+    variance = np.maximum(rms, 0.7) ** 2 * last * 2
     return delta, variance, rms, levels
+
+
+def _blurred_step(s: np.ndarray, blur: float | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A step from 0 to 1 at s = 0 px, (M, K), blurred by `blur` px, and its derivative, 1 / px.
+
+    The normal distribution from a table, carried on to its place by its density: right to 3e-8.
+    """
+    below, density = _normal_table()
+    sharp = 1 / np.reshape(blur, (-1, 1))
+    place = s * (_PER_SD * sharp)
+    place += _TABLE_SD * _PER_SD + 0.5
+    index = place.astype(np.intp)
+    place -= index
+    place -= 0.5
+    place *= 1 / _PER_SD
+    slope = density.take(index, mode="clip")
+    place *= slope
+    place += below.take(index, mode="clip")
+    slope *= sharp
+    return place, slope
+
+
+@cache
+def _normal_table() -> tuple[np.ndarray, np.ndarray]:
+    """The normal distribution and its density, `_PER_SD` values an sd."""
+    from scipy.special import ndtr  # slow to load: not before it is needed
+
+    x = np.arange(-_TABLE_SD * _PER_SD, _TABLE_SD * _PER_SD + 1) / _PER_SD
+    return ndtr(x), np.exp(-x * x / 2) / np.sqrt(2 * np.pi)
+
+
+def _by_levels(sums: np.ndarray) -> np.ndarray:
+    """Sums of products (M, 5, 5) of (1, first, second, ...) as (5, 5, M) of the levels' shares.
+
+    The shares of the outer, white and inner level are 1 - first, first - second and second.
+    """
+    sums = np.ascontiguousarray(sums.transpose(1, 2, 0))
+    sums[:2] -= sums[1:3]
+    sums[:, :2] -= sums[:, 1:3]
+    return sums
+
+
+def _solve_four(sums: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Solve M symmetric systems of four unknowns, (5, 5, M) with the right sides in [:4, 4].
+
+    Returns the unknowns (4, M) and the last entry (M,) of each inverse. A slight ridge keeps what
+    a profile does not show at nought.
+    """
+    a = sums[:4].copy()
+    a[range(4), range(4)] += 1e-6 * ((a[0, 0] + a[1, 1] + a[2, 2]) / 3 + 1e-9)
+    for k in range(3):
+        a[k + 1 :] -= (a[k + 1 :, k] / a[k, k])[:, None] * a[k]
+    unknowns = np.empty((4, a.shape[2]))
+    for k in (3, 2, 1, 0):
+        known = (a[k, k + 1 : 4] * unknowns[k + 1 :]).sum(axis=0)
+        unknowns[k] = (a[k, 4] - known) / a[k, k]
+    return unknowns, 1 / a[3, 3]
 
 
 def blur_and_excess(
@@ -221,15 +310,23 @@ def blur_and_excess(
     """The blur's sd and how much wider than projected the lines look, px, by the smallest rms."""
     blurs = np.array([0.5, 0.75, 1.05, 1.5, 2.1])
 
-    def median_square(blur: float, extra: float) -> float:
-        _, _, rms, levels = fit_profiles(profiles, offsets, width + extra, blur, n_steps=2)
+    def median_squares(blur: np.ndarray, extra: np.ndarray) -> np.ndarray:
+        n = len(blur)
+        each = np.repeat(np.arange(n), len(width))
+        _, _, rms, levels = fit_profiles(
+            np.tile(profiles, (n, 1)), offsets, np.tile(width, n) + extra[each], blur[each],
+            n_steps=2,
+        )  # fmt: skip
         contrast = levels[:, 1] - np.maximum(levels[:, 0], levels[:, 2])
-        keep = contrast > 0.3 * np.percentile(contrast, 80)
-        return float(np.median(rms[keep] ** 2)) if keep.any() else float(np.median(rms**2))
+        rms, contrast = rms.reshape(n, -1), contrast.reshape(n, -1)
+        keep = contrast > 0.3 * np.percentile(contrast, 80, axis=1, keepdims=True)
+        return np.array(
+            [np.median((r[k] if k.any() else r) ** 2) for r, k in zip(rms, keep, strict=True)]
+        )
 
-    blur = float(blurs[int(np.argmin([median_square(b, 0.0) for b in blurs]))])
+    blur = blurs[int(np.argmin(median_squares(blurs, np.zeros(len(blurs)))))]
     if np.median(width) <= 3.0:
-        return blur, 0.0
+        return float(blur), 0.0
     trials = np.array([-0.4, 0.2, 0.8])
-    a, b, _ = np.polyfit(trials, [median_square(blur, e) for e in trials], 2)
-    return blur, float(np.clip(-b / (2 * a), -0.6, 1.0)) if a > 0 else 0.0
+    a, b, _ = np.polyfit(trials, median_squares(np.full(3, blur), trials), 2)
+    return float(blur), float(np.clip(-b / (2 * a), -0.6, 1.0)) if a > 0 else 0.0

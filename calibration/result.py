@@ -108,18 +108,36 @@ class Calibration:
         ndarray, shape (N, 2, 8)
             m per unit of each parameter, in the order of `PARAMETERS`.
         """
+        by_camera, _ = self.plane_slopes(points_px, height)
+        return by_camera
+
+    def plane_slopes(self, points_px: np.ndarray, height: float) -> tuple[np.ndarray, np.ndarray]:
+        """Derivatives of `ball_on_plane` by the camera's parameters and by the image point.
+
+        A place that keeps its pixel while the camera changes moves so that both changes of the
+        pixel cancel (the implicit function theorem).
+
+        Parameters
+        ----------
+        points_px : ndarray, shape (N, 2)
+            Image points, px.
+        height : float
+            Of the plane above the table, m.
+
+        Returns
+        -------
+        tuple of ndarray, shapes (N, 2, 8) and (N, 2, 2)
+            m per unit of each parameter, in the order of `PARAMETERS`, and m per px.
+        """
         points_px = np.asarray(points_px, dtype=float).reshape(-1, 2)
-        parameters = camera_parameters(self.camera)
-        jacobian = np.empty((len(points_px), 2, 8))
-        for k, step in enumerate(parameter_steps(parameters)):
-            shift = np.zeros(8)
-            shift[k] = step
-            plus = camera_from_parameters(parameters + shift, self.camera)
-            minus = camera_from_parameters(parameters - shift, self.camera)
-            jacobian[:, :, k] = (
-                plus.cut_plane(points_px, height) - minus.cut_plane(points_px, height)
-            ) / (2 * step)
-        return jacobian
+        places = self.camera.cut_plane(points_px, height)
+        places = np.column_stack([places, np.full(len(places), float(height))])
+        _, by_camera, by_place = self.camera.derivatives(places)
+        (a, b), (c, d) = by_place[:, 0, :2].T, by_place[:, 1, :2].T
+        with np.errstate(divide="ignore", invalid="ignore"):
+            inverse = np.stack([d, -b, -c, a], axis=-1) / (a * d - b * c)[:, None]
+        by_point = inverse.reshape(-1, 2, 2)
+        return -by_point @ by_camera, by_point
 
     def plane_covariance(self, points_px: np.ndarray, height: float) -> np.ndarray:
         """Covariance of `ball_on_plane` by the calibration alone, m^2, shape (N, 2, 2)."""
@@ -235,11 +253,6 @@ def camera_from_parameters(parameters: np.ndarray, like: Camera) -> Camera:
         translation=np.asarray(parameters[5:8], dtype=float),
         size=like.size,
     )
-
-
-def parameter_steps(parameters: np.ndarray) -> np.ndarray:
-    """Steps for central differences, small beside any scale on which the camera bends."""
-    return np.array([1e-4 * parameters[0], 1e-4, *[1e-5] * 3, *[1e-5] * 3])
 
 
 def _near_vector(rotation: np.ndarray, near: np.ndarray) -> np.ndarray:

@@ -269,15 +269,8 @@ def _map_errors(
     xx, yy = np.meshgrid(x, y)
     places = np.column_stack([xx.ravel(), yy.ravel(), np.full(xx.size, BALL_RADIUS)])
     pixels = camera.project(places)
-    by_calibration = calibration.plane_covariance(pixels, BALL_RADIUS)
-    step = 0.5
-    right, down = np.array([step, 0.0]), np.array([0.0, step])
-
-    def place(shift: np.ndarray) -> np.ndarray:
-        return camera.cut_plane(pixels + shift, BALL_RADIUS)
-
-    du, dv = place(right) - place(-right), place(down) - place(-down)
-    j = np.stack([du, dv], axis=-1) / (2 * step)
+    by_camera, j = calibration.plane_slopes(pixels, BALL_RADIUS)
+    by_calibration = by_camera @ calibration.covariance @ by_camera.transpose(0, 2, 1)
     by_ball = bounce_px(ball_px, fps) ** 2 * j @ j.transpose(0, 2, 1)
     shape = (*xx.shape, 2, 2)
     total = (by_calibration + by_ball).reshape(shape)

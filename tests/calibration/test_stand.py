@@ -38,13 +38,13 @@ def test_expected_error_agrees_with_monte_carlo():
         noise = np.repeat(rng.normal(0, edge, m // block + 1), block)[:m]
         noise = noise + rng.normal(0, 0.05, 4)[stations.line]
 
-        def residuals(c, noise=noise):
-            moved = ((c.project(stations.points) - stations.centre) * stations.normal).sum(axis=1)
-            return (moved - noise) / edge
+        def weigh(pixels):
+            return (pixels * stations.normal[:, :, None]).sum(axis=1) / edge
 
+        target = weigh(stations.centre[:, :, None])[:, 0] + noise / edge
         # the prior too is drawn: its middle scatters about the true lens
         shifted = lens_prior(camera.size)
-        fit = fit_camera(residuals, camera, shifted, inflate=CORRELATION)
+        fit = fit_camera(stations.points, weigh, target, camera, shifted, inflate=CORRELATION)
         seen = pixel + rng.normal(0, bounce_px(ball, fps), (1, 2))
         errors.append(fit.camera.cut_plane(seen, 0.02)[0] - place[:2])
     errors = np.array(errors)
