@@ -21,10 +21,11 @@ NET_FAR = 3.0  # times that, for a net that contradicts the corners
 NET_FAR_SEEN = 0.6  # share of it, and of its ends, that must be seen
 NET_REFUSE_M = 0.030  # a net clearly seen farther off than this contradicts the corners
 NET_REFUSE_PX = 4.0
+_NET_PLACES, _LINE_PLACES = 90, 60  # looked at along the tape, along each half of the centre line
 NET_CLEAR = 0.5  # share of the tape on one line that counts as clearly seen
 
 
-def check_net(luma: np.ndarray, camera: Camera) -> NetCheck:
+def check_net(luma: np.ndarray, camera: Camera, *, every: int = 1) -> NetCheck:
     """Measure the net's tape and the centre line in a picture against a camera fitted without them.
 
     Parameters
@@ -33,6 +34,8 @@ def check_net(luma: np.ndarray, camera: Camera) -> NetCheck:
         Grey levels.
     camera : Camera
         Fitted to the white edge lines.
+    every : int
+        Looks at every so-manieth place only: quicker and less exact, while a hand moves corners.
 
     Returns
     -------
@@ -42,10 +45,10 @@ def check_net(luma: np.ndarray, camera: Camera) -> NetCheck:
     luma = np.asarray(luma)
     residual_px = residual_mm = posts_mm = float("nan")
     seen = 0.0
-    y = np.linspace(-NET_SPAN / 2 + 0.02, NET_SPAN / 2 - 0.02, 90)
+    y = np.linspace(-NET_SPAN / 2 + 0.02, NET_SPAN / 2 - 0.02, _NET_PLACES // every)
     middle = np.column_stack([np.zeros_like(y), y, np.full_like(y, NET_HEIGHT - TAPE / 2)])
     stations = _along(camera, middle, np.array([0, 0, -1.0]), TAPE)
-    if len(stations.line) >= 10:
+    if len(stations.line) >= 10 // every:
         scale = camera.matrix[0, 0] / camera.depths(stations.points)  # px per m
         reach = float(np.clip(NET_REACH_M * np.median(scale), 5.0, 60.0))
         offset, good = _line_offset(luma, stations, reach)
@@ -56,17 +59,17 @@ def check_net(luma: np.ndarray, camera: Camera) -> NetCheck:
             if far_good.mean() > NET_FAR_SEEN and far_good[beyond].mean() > NET_FAR_SEEN:
                 offset, good = far, far_good
         seen = float(good.mean()) * len(stations.line) / len(y)
-        if good.sum() >= 8:
+        if good.sum() >= 8 // every:
             residual_px = float(np.sqrt(np.mean(offset[good] ** 2)))
             residual_mm = float(1e3 * np.sqrt(np.mean((offset / scale)[good] ** 2)))
             ends = stations.points[good, 1]
             posts_mm = float(1e3 * max(NET_SPAN / 2 - ends.max(), NET_SPAN / 2 + ends.min()))
-    x = np.linspace(0.1, 0.97, 60) * HALF_LENGTH
+    x = np.linspace(0.1, 0.97, _LINE_PLACES // every) * HALF_LENGTH
     x = np.concatenate([-x[::-1], x])
     centre = np.column_stack([x, np.zeros_like(x), np.zeros_like(x)])
     stations = _along(camera, centre, np.array([0, 1.0, 0]), CENTRE_LINE)
     centre_px = float("nan")
-    if len(stations.line) >= 10:
+    if len(stations.line) >= 10 // every:
         offset, good = _line_offset(luma, stations, 5.0)
         if good.mean() > 0.25:
             centre_px = float(np.sqrt(np.mean(offset[good] ** 2)))

@@ -265,29 +265,32 @@ def find_bright_line(
     shifts = np.arange(-reach, reach + step, step)
     filled = np.where(np.isfinite(profiles), profiles, 0.0)
     total = np.concatenate([np.zeros((len(filled), 1)), np.cumsum(filled, axis=1)], axis=1)
-    w = stations.width[:, None]
-    first = offsets[0]
+    w, length = stations.width, total.shape[1]
+    begin = np.arange(len(total)) * length
+    flat = total.ravel()
 
-    def mean(low: np.ndarray, high: np.ndarray) -> np.ndarray:
-        i = np.clip(np.rint((low - first) / step).astype(int), 0, total.shape[1] - 2)
-        j = np.clip(np.rint((high - first) / step).astype(int) + 1, i + 1, total.shape[1] - 1)
-        rows = np.arange(len(total))[:, None]
-        return (total[rows, j] - total[rows, i]) / (j - i)
+    def mean(low: np.ndarray, high: np.ndarray, count: int = len(shifts)) -> np.ndarray:
+        """Means (M, count) from `low` to `high` (M,), px, and those a step farther in each time."""
+        i = np.rint((low - offsets[0]) / step).astype(int)
+        j = np.maximum(np.rint((high - offsets[0]) / step).astype(int), i) + 1
+        further = np.arange(count)
+        sums = flat.take((begin + j)[:, None] + further) - flat.take((begin + i)[:, None] + further)
+        return np.asarray(sums / (j - i)[:, None])
 
     half = np.maximum(w * 0.7, 1.0) / 2
-    white = mean(shifts - half, shifts + half)
+    white = mean(shifts[0] - half, shifts[0] + half)
     # outside, the darker of two strips: another bright line may run a few px away
     out = np.minimum(
-        mean(shifts - w / 2 - 2.0, shifts - w / 2 - 1.0),
-        mean(shifts - w / 2 - 3.5, shifts - w / 2 - 2.5),
+        mean(shifts[0] - w / 2 - 2.0, shifts[0] - w / 2 - 1.0),
+        mean(shifts[0] - w / 2 - 3.5, shifts[0] - w / 2 - 2.5),
     )
-    inn = mean(shifts + w / 2 + 1.0, shifts + w / 2 + 3.5)
+    inn = mean(shifts[0] + w / 2 + 1.0, shifts[0] + w / 2 + 3.5)
     score = white - np.maximum(out, inn)
     # a line on a bright ground still shows its inner side
     score = np.maximum(score, 0.5 * np.minimum(white - inn, white - out + 20.0))
     score[~np.isfinite(profiles).all(axis=1)] = 0.0
     if borders:
-        deep = mean(np.array([reach]) + w / 2, np.array([reach]) + w / 2 + 4.0)
+        deep = mean(reach + w / 2, reach + w / 2 + 4.0, 1)
         for k in range(4):
             rows = stations.line == k
             if rows.any():
@@ -335,9 +338,12 @@ def _votes(
     level: np.ndarray, t: np.ndarray, reach: float, first: np.ndarray, last: np.ndarray
 ) -> np.ndarray:
     """Sum of `level` (M, S) along the lines from each `first` to each `last` offset, px."""
-    path = first[:, None, None] * (1 - t) + last[None, :, None] * t
-    index = np.clip(np.rint((path + reach) / PROFILE_STEP).astype(int), 0, level.shape[1] - 1)
-    return np.asarray(level[np.arange(len(t)), index].sum(axis=-1))
+    path = np.multiply.outer(first + reach, (1 - t) / PROFILE_STEP)[:, None]
+    path = np.rint(path + np.multiply.outer(last + reach, t / PROFILE_STEP))
+    index = path.astype(np.intp)
+    np.minimum(index, level.shape[1] - 1, out=index)
+    index += np.arange(len(t)) * level.shape[1]
+    return np.asarray(level.ravel().take(index).sum(axis=-1))
 
 
 def _innermost_peak(votes: np.ndarray) -> tuple[int, int]:

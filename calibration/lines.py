@@ -189,16 +189,17 @@ def _merge(lines: Lines) -> Lines:
             continue
         point, direction = lines.point[i], lines.direction[i]
         members = np.array([i])
-        akin = free & (ridge == ridge[i]) & _akin(lines, i)
+        alike = free & (ridge if ridge[i] else ~ridge)
         for _ in range(2):
             normal = np.array([direction[1], -direction[0]])
             off = np.maximum(np.abs((end_a - point) @ normal), np.abs((end_b - point) @ normal))
             t = np.concatenate([end_a[members] - point, end_b[members] - point]) @ direction
             along = (lines.point - point) @ direction
             gap = np.maximum(0, np.maximum(t.min() - along, along - t.max()) - lines.seen / 2)
-            near = akin & (off < 1.6 + 0.004 * gap)
-            near[i] = True
-            members = np.flatnonzero(near)
+            close = alike & (off < 1.6 + 0.004 * gap)
+            close[i] = True
+            near = np.flatnonzero(close)
+            members = near[_akin(lines, i, near) | (near == i)]
             if len(members) == 1:
                 break
             point, direction = _straight(end_a[members], end_b[members], lines.seen[members])
@@ -256,9 +257,7 @@ def _joined(
     """One row of numbers, in the order of the fields of `Lines`."""
     weight = lines.seen[members]
     total = weight.sum()
-    same = (lines.direction[members] @ direction > 0)[:, None]
-    left = np.where(same, lines.left[members], lines.right[members])
-    right = np.where(same, lines.right[members], lines.left[members])
+    left, right = _beside(lines, members, direction)
     shape = [
         (weight @ lines.width[members]) / total,
         (weight @ lines.height[members]) / total,
@@ -269,11 +268,18 @@ def _joined(
     )
 
 
+def _beside(
+    lines: Lines, members: np.ndarray, direction: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Colours to the left and to the right of members, as seen along `direction`."""
+    same = (lines.direction[members] @ direction > 0)[:, None]
+    left, right = lines.left[members], lines.right[members]
+    return np.where(same, left, right), np.where(same, right, left)
+
+
 def _alike(lines: Lines, members: np.ndarray, direction: np.ndarray) -> list[np.ndarray]:
     """Groups of members, heaviest first, whose colours agree on both sides."""
-    same = (lines.direction[members] @ direction > 0)[:, None]
-    left = np.where(same, lines.left[members], lines.right[members])
-    right = np.where(same, lines.right[members], lines.left[members])
+    left, right = _beside(lines, members, direction)
     rest = np.argsort(-lines.seen[members])
     groups: list[np.ndarray] = []
     while len(rest) and len(groups) < 3:
@@ -316,11 +322,16 @@ def colour_distance(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     return np.sqrt((d[..., 0] / 3) ** 2 + d[..., 1] ** 2 + d[..., 2] ** 2)
 
 
-def _akin(lines: Lines, i: int) -> np.ndarray:
-    """Lines with at least one side's colour like that of line i on the same side."""
-    same = (lines.direction @ lines.direction[i] > 0)[:, None]
-    left = np.where(same, lines.left, lines.right)
-    right = np.where(same, lines.right, lines.left)
+def like_colours(colours: np.ndarray, limit: float) -> np.ndarray:
+    """Which pairs of Lab colours (N, 3) lie nearer than `limit` by `colour_distance`, (N, N)."""
+    scaled = colours * np.array([1 / 3, 1.0, 1.0])
+    square = (scaled**2).sum(axis=1)
+    return np.asarray(square[:, None] + square - 2 * scaled @ scaled.T < limit**2)
+
+
+def _akin(lines: Lines, i: int, others: np.ndarray) -> np.ndarray:
+    """Which of the others have a side's colour like that of line i on the same side."""
+    left, right = _beside(lines, others, lines.direction[i])
     off_left, off_right = left - lines.left[i], right - lines.right[i]
     scale = np.array([1 / 9, 1.0, 1.0])
     return np.minimum((off_left**2) @ scale, (off_right**2) @ scale) < 14.0**2

@@ -6,6 +6,7 @@ outer to the inner side. Many stations are fitted at once, without a loop over t
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -167,7 +168,7 @@ def _misfits_in_grey(
     delta, _, _, levels = fit_profiles(np.tile(light, (n, 1)), offsets, width, blur, n_steps=2)
     s = offsets - delta[:, None]
     half = width[:, None] / 2
-    first, second = _blurred_step(s + half, blur)[0], _blurred_step(s - half, blur)[0]
+    first, second = _blurred_step(s + np.stack([half, -half]), blur)[0]
     outer, white, inner = (levels[:, k : k + 1] for k in range(3))
     model = outer + (white - outer) * first + (inner - white) * second
     # the inverse power leads back to grey
@@ -213,42 +214,40 @@ def fit_profiles(
     delta = np.zeros(len(profiles))
     half = width[:, None] / 2
     low, high = -half - np.clip(width[:, None] + 1.0, 2.5, 4.5), half + 4.0
+    sides = np.stack([half, -half])
     y = np.nan_to_num(profiles)
     finite = np.isfinite(profiles)
-    levels = np.zeros((len(y), 3))
+    levels = np.zeros((3, len(y)))
     # of each profile: one, the two steps, the derivative by the offset, and what was seen, all
     # nought where it is not compared; their products hold all sums that a step needs
     rows = np.zeros((len(y), 5, len(offsets)))
     for step in range(n_steps + 1):
         s = offsets - delta[:, None]
         weight = finite & (s > low) & (s < high)
-        first, d_first = _blurred_step(s + half, blur)
-        second, d_second = _blurred_step(s - half, blur)
+        steps, slopes = _blurred_step(s + sides, blur)
         rows[:, 0] = weight
-        np.multiply(first, weight, out=rows[:, 1])
-        np.multiply(second, weight, out=rows[:, 2])
+        rows[:, 1:3] = steps.transpose(1, 0, 2)
+        rows[:, 4] = y
         if step > 0:
-            d_first *= (levels[:, 0] - levels[:, 1])[:, None]
-            d_second *= (levels[:, 1] - levels[:, 2])[:, None]
-            d_first += d_second
-            np.multiply(d_first, weight, out=rows[:, 3])
-        np.multiply(y, weight, out=rows[:, 4])
+            slopes *= (levels[:2] - levels[1:])[:, :, None]
+            np.add(slopes[0], slopes[1], out=rows[:, 3])
+        rows[:, 1:] *= weight[:, None]
         sums = _by_levels(rows @ rows.transpose(0, 2, 1))
         solution, last = _solve_four(sums)
-        levels = solution[:3].T
+        levels = solution[:3]
         if step > 0:
             delta = delta + np.clip(solution[3], -0.7, 0.7)
     # what the levels leave over, at the offset of before the last step
-    right = sums[:3, 4] - (sums[:3, :3] * solution[:3]).sum(axis=1)
-    square = sums[4, 4] - (solution[:3] * (sums[:3, 4] + right)).sum(axis=0)
+    right = sums[:3, 4] - (sums[:3, :3] * levels).sum(axis=1)
+    square = sums[4, 4] - (levels * (sums[:3, 4] + right)).sum(axis=0)
     rms = np.sqrt(np.maximum(square, 0.0) / np.maximum(rows[:, 0].sum(axis=1) - 4, 1))
     # samples half a pixel apart through bilinear interpolation are not independent: twice
     variance = np.maximum(rms, 0.7) ** 2 * last * 2
-    return delta, variance, rms, levels
+    return delta, variance, rms, levels.T
 
 
 def _blurred_step(s: np.ndarray, blur: float | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """A step from 0 to 1 at s = 0 px, (M, K), blurred by `blur` px, and its derivative, 1 / px.
+    """A step from 0 to 1 at s = 0 px, (..., M, K), blurred by `blur` px, and its slope, 1 / px.
 
     The normal distribution from a table, carried on to its place by its density: right to 3e-8.
     """
@@ -270,10 +269,9 @@ def _blurred_step(s: np.ndarray, blur: float | np.ndarray) -> tuple[np.ndarray, 
 @cache
 def _normal_table() -> tuple[np.ndarray, np.ndarray]:
     """The normal distribution and its density, `_PER_SD` values an sd."""
-    from scipy.special import ndtr  # slow to load: not before it is needed
-
     x = np.arange(-_TABLE_SD * _PER_SD, _TABLE_SD * _PER_SD + 1) / _PER_SD
-    return ndtr(x), np.exp(-x * x / 2) / np.sqrt(2 * np.pi)
+    below = np.array([0.5 * math.erfc(-v) for v in (x / math.sqrt(2)).tolist()])
+    return below, np.exp(-x * x / 2) / math.sqrt(2 * math.pi)
 
 
 def _by_levels(sums: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from calibration.camera_fit import FOCAL_PER_WIDTH, FOCAL_SD
-from calibration.lines import Lines, colour_distance, find_lines, to_lab
+from calibration.lines import Lines, colour_distance, find_lines, like_colours, to_lab
 from calibration.table import CORNERS, EDGE_LINE, HALF_LENGTH, HALF_WIDTH
 
 SAME_COLOUR = 16.0  # Lab distance within which inner sides are of one table
@@ -170,9 +170,10 @@ def _quads(lines: Lines, width: int, height: int) -> tuple[np.ndarray, np.ndarra
     gap = np.minimum(gap, gap.T)
     turn = direction @ direction.T
     mutual = (gap > 2) & (turn < 0.98)
-    mutual &= colour_distance(inner[:, None], inner[None]) < SAME_COLOUR
+    mutual &= like_colours(inner, SAME_COLOUR)
     # opposite sides may converge strongly but never point the same way
     opposite = mutual & (gap > 6) & (turn < 0.75)
+    first = np.triu(np.ones((MOST_LINES, MOST_LINES), dtype=bool), 1)  # each pair once
     found: list[np.ndarray] = []
     order = np.argsort(-weight)
     for place, seed in enumerate(order):
@@ -186,9 +187,9 @@ def _quads(lines: Lines, width: int, height: int) -> tuple[np.ndarray, np.ndarra
         facing = others[opposite[seed, others]]
         if len(others) < 3 or not len(facing):
             continue
-        a, b = np.nonzero(np.triu(opposite[np.ix_(others, others)], 1))
-        with_a, with_b = mutual[np.ix_(facing, others[a])], mutual[np.ix_(facing, others[b])]
-        f, k = np.nonzero(with_a & with_b)
+        a, b = np.nonzero(opposite[others][:, others] & first[: len(others), : len(others)])
+        agree = mutual[facing][:, others]
+        f, k = np.nonzero(agree[:, a] & agree[:, b])
         if len(f):
             found.append(
                 np.column_stack([np.full(len(f), seed), facing[f], others[a[k]], others[b[k]]])

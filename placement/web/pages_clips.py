@@ -29,7 +29,7 @@ ABOUT = ("group", "filmed_on", "place", "asked", "keep_until")
 _KEPT_STILLS = 4
 _MOST_AT_ONCE = 100
 _KEPT_FOUND = 50
-_stills: OrderedDict[str, np.ndarray] = OrderedDict()
+_stills: OrderedDict[str, tuple[np.ndarray, np.ndarray]] = OrderedDict()  # in colour and in grey
 _found: OrderedDict[str, tables.View] = OrderedDict()  # the table as the machine finds it, by film
 _stills_lock = threading.Lock()
 
@@ -132,7 +132,7 @@ def table_found(request: Request) -> Response:
     still = _still(site, clip)
     if clip.corners is not None:
         try:
-            view = tables.try_corners(_grey(still), clip.corners, fps=_fps(clip))
+            view = tables.try_corners(_grey(site, clip), clip.corners, fps=_fps(clip))
             return json_answer(
                 # The corners as they were left, not where a table that fits them best has its own.
                 {
@@ -181,7 +181,7 @@ def try_corners(request: Request, message: dict[str, Any]) -> Response:
     site, clip = site_of(request), clip_of(request)
     try:
         corners = tables.checked_corners(message.get("corners"))
-        view = tables.try_corners(_grey(_still(site, clip)), corners, fps=_fps(clip))
+        view = tables.try_corners(_grey(site, clip), corners, fps=_fps(clip), moving=True)
     except CalibrationError as error:
         return json_answer({"view": None, "sentence": tables.plain_words(error)})
     return json_answer({"view": view.as_json()})
@@ -200,7 +200,7 @@ def keep_corners(request: Request, message: dict[str, Any]) -> Response:
             view = tables.snap_corners(still, corners, fps=_fps(clip))
             corners = view.corners
         else:
-            view = tables.try_corners(_grey(still), corners, fps=_fps(clip))
+            view = tables.try_corners(_grey(site, clip), corners, fps=_fps(clip))
     except CalibrationError as error:
         if not message.get("snap"):
             site.state.change_clip(clip.clip_id, corners=corners, refine=0)
@@ -309,21 +309,27 @@ def _still_path(site: Site, clip: Clip) -> Path:
 
 
 def _still(site: Site, clip: Clip) -> np.ndarray:
+    return _kept_still(site, clip)[0]
+
+
+def _grey(site: Site, clip: Clip) -> np.ndarray:
+    return _kept_still(site, clip)[1]
+
+
+def _kept_still(site: Site, clip: Clip) -> tuple[np.ndarray, np.ndarray]:
+    """The still in colour and in grey."""
     with _stills_lock:  # one still at a time: it decodes several frames
         kept = _stills.get(clip.clip_id)
         if kept is None:
             path = _still_path(site, clip)
             if not path.is_file() and not clip.path.is_file():
                 raise VideoError(f"The film is no longer at {clip.path}; bring it in again.")
-            kept = tables.still_of(site.films.film(clip.path), path)
+            still = tables.still_of(site.films.film(clip.path), path)
+            kept = still, np.asarray(cv2.cvtColor(still, cv2.COLOR_BGR2GRAY))
             _stills[clip.clip_id] = kept
             while len(_stills) > _KEPT_STILLS:
                 _stills.popitem(last=False)
         return kept
-
-
-def _grey(still: np.ndarray) -> np.ndarray:
-    return np.asarray(cv2.cvtColor(still, cv2.COLOR_BGR2GRAY))
 
 
 def _not_found(error: CalibrationError) -> str:

@@ -36,6 +36,7 @@ POOR_M = 0.06
 NET_DOUBT_MM = 15.0  # the net this far off its place says that a corner is not right
 LINE_DOUBT_PX = 2.0  # and so does the centre line, which shows a shift across that the net hides
 _ERROR_GRID = (7, 3)  # places along and across at which the error is asked for: with the hand
+_EVERY_MOVING = 2  # of the net's places are looked at while a corner moves
 _LEVEL_SHARE = 0.05  # of the picture's height: ends closer than this in v are left and right
 _NET_LINE = np.array(
     [
@@ -150,7 +151,7 @@ def snap_corners(still: np.ndarray, corners: Any, *, fps: float) -> View:
     return view_of(refine_corners(still, corners), fps=fps)
 
 
-def try_corners(luma: np.ndarray, corners: Any, *, fps: float) -> View:
+def try_corners(luma: np.ndarray, corners: Any, *, fps: float, moving: bool = False) -> View:
     """Say what corners set by hand mean, quickly enough to follow the hand.
 
     Parameters
@@ -161,6 +162,8 @@ def try_corners(luma: np.ndarray, corners: Any, *, fps: float) -> View:
         In the order of `calibration.table.CORNERS`.
     fps : float
         Frames per second of the film.
+    moving : bool
+        Whether the hand still moves them: the net is then looked at in fewer places.
 
     Raises
     ------
@@ -169,7 +172,8 @@ def try_corners(luma: np.ndarray, corners: Any, *, fps: float) -> View:
     """
     size = (luma.shape[1], luma.shape[0])
     found = calibrate_corners(corners, size, sd_px=HAND_SD_PX)
-    return view_of(found, fps=fps, net=check_net(luma, found.camera))
+    net = check_net(luma, found.camera, every=_EVERY_MOVING if moving else 1)
+    return view_of(found, fps=fps, net=net)
 
 
 def view_of(found: Calibration, *, fps: float, net: NetCheck | None = None) -> View:

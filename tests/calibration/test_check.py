@@ -17,6 +17,15 @@ def test_net_by_law_is_found_where_it_stands(name):
     assert not net_contradicts(net)
 
 
+@pytest.mark.parametrize("name", ["behind", "side", "diagonal", "corner"])
+def test_half_the_places_say_nearly_the_same(name):
+    scene, picture = hall(name)
+    net, quick = (check_net(grey(picture), scene.camera, every=k) for k in (1, 2))
+    assert quick.residual_mm == pytest.approx(net.residual_mm, abs=1.0)
+    assert quick.centre_line_px == pytest.approx(net.centre_line_px, abs=0.25)
+    assert quick.seen == pytest.approx(net.seen, abs=0.1)
+
+
 def test_a_net_15_cm_off_contradicts():
     # drawn 0.15 m nearer the far end; the picture shows it clearly
     scene, picture = hall("net slipped")

@@ -10,6 +10,7 @@ from calibration.plane import (
     apply_homography,
     fit_homography,
     homography_covariance,
+    homography_slopes,
     point_covariance,
 )
 from tests.calibration.worked import CAMERA_A, CAMERA_B, CORNERS_THERE, POINT_THERE
@@ -113,3 +114,14 @@ def test_points_that_fix_nothing_are_refused(source, words):
 def test_wrong_shape_is_refused():
     with pytest.raises(ValueError, match=r"shape \(N, 2\)"):
         apply_homography(np.eye(3), np.zeros(2))
+
+
+@pytest.mark.parametrize("camera", WORKED)
+def test_slopes_are_the_limits_of_differences(camera):
+    corners = np.asarray(camera["corners"], dtype=float)
+    h = fit_homography(CORNERS_THERE, corners)
+    slopes = homography_slopes(h, CORNERS_THERE, corners)
+    for k, way in enumerate(1e-3 * np.eye(8).reshape(8, 4, 2)):
+        plus, minus = (fit_homography(CORNERS_THERE, corners + sign * way) for sign in (1, -1))
+        by_k = (plus - minus).ravel() / 2e-3
+        assert np.allclose(slopes[:, k], by_k, rtol=1e-4, atol=1e-5 * np.abs(by_k).max())

@@ -6,7 +6,12 @@ import numpy as np
 import pytest
 
 from calibration.given import calibrate_corners
-from calibration.result import Calibration, CalibrationError, camera_parameters
+from calibration.result import (
+    Calibration,
+    CalibrationError,
+    camera_from_parameters,
+    camera_parameters,
+)
 from calibration.table import CORNERS
 from tests.calibration.scene import look_at
 
@@ -38,6 +43,33 @@ def test_homography_and_camera_agree_on_the_surface():
     undistorted += FOUND.camera.matrix[:2, 2]
     row = np.column_stack([undistorted, np.ones(2)]) @ FOUND.homography.T
     assert np.allclose(row[:, :2] / row[:, 2:], FOUND.ball_on_plane(PIXELS, 0), rtol=0, atol=1e-9)
+
+
+def test_derivatives_are_the_limits_of_differences():
+    # of projections and of cut rays, which are computed without the derivatives
+    parameters = camera_parameters(FOUND.camera)
+    _, by_camera, by_place = FOUND.camera.derivatives(CORNERS)
+    on_plane, by_pixel = FOUND.plane_slopes(PIXELS, 0.02)
+    steps = np.array([1e-2, 1e-5, *[1e-6] * 6])
+    for k, shift in enumerate(np.diag(steps)):
+        plus, minus = (
+            camera_from_parameters(parameters + way * shift, FOUND.camera) for way in (1, -1)
+        )
+        by_k = (plus.project(CORNERS) - minus.project(CORNERS)) / (2 * steps[k])
+        assert np.allclose(by_camera[:, :, k], by_k, rtol=1e-5, atol=1e-5 * np.abs(by_k).max())
+        by_k = (plus.cut_plane(PIXELS, 0.02) - minus.cut_plane(PIXELS, 0.02)) / (2 * steps[k])
+        assert np.allclose(on_plane[:, :, k], by_k, rtol=1e-5, atol=1e-5 * np.abs(by_k).max())
+    for k, way in enumerate(1e-5 * np.eye(3)):
+        by_k = (FOUND.camera.project(CORNERS + way) - FOUND.camera.project(CORNERS - way)) / 2e-5
+        assert np.allclose(by_place[:, :, k], by_k, rtol=1e-5, atol=1e-3)
+    for k, way in enumerate(1e-2 * np.eye(2)):
+        by_k = FOUND.ball_on_plane(PIXELS + way, 0.02) - FOUND.ball_on_plane(PIXELS - way, 0.02)
+        assert np.allclose(by_pixel[:, :, k], by_k / 2e-2, rtol=1e-5, atol=1e-8)
+
+
+def test_behind_the_camera_there_is_no_pixel_and_no_derivative():
+    behind = (2 * CAMERA.centre - CORNERS[0])[None]
+    assert all(np.isnan(part).all() for part in CAMERA.derivatives(behind))
 
 
 def test_plane_covariance_is_the_scatter_of_sampled_cameras():

@@ -9,7 +9,7 @@ const still = document.getElementById("still");
 const overlay = document.getElementById("overlay");
 const lens = document.getElementById("lens");
 const waiting = document.getElementById("wait");
-let corners = null, view = null, held = -1, dirty = false, asking = false, wanted = false;
+let corners = null, view = null, held = -1, dirty = false, asking = false, wanted = false, kept = 0;
 // What can be taken back: the corners as they stood, and how they came about (found, snapped, hand).
 let stands = null, past = [], future = [];
 
@@ -22,7 +22,9 @@ const handles = [0, 1, 2, 3].map((i) => {
   return g;
 });
 
-function show() {
+function show() { mark(); magnify(); }
+// The lines and grips alone: what is under the magnifying glass stays as it is.
+function mark() {
   if (!corners) { overlay.replaceChildren(); return; }
   const scale = size[0] / Math.max(overlay.clientWidth, 1);
   const line = (points, close) => "M" + points.map((p) => p.join(" ")).join("L") + (close ? "Z" : "");
@@ -39,13 +41,12 @@ function show() {
     g.setAttribute("aria-valuetext", `${u.toFixed(2)} across, ${v.toFixed(2)} down`);
   });
   if (!overlay.contains(outline)) overlay.replaceChildren(under, outline, net, middle, ...handles);
-  magnify();
 }
 
 function magnify() {
   const at = held >= 0 ? held : handles.indexOf(document.activeElement);
   lens.hidden = at < 0 || !still.complete;
-  if (lens.hidden) return;
+  if (lens.hidden || !corners) return;
   const [u, v] = corners[at];
   const context = lens.getContext("2d"), half = 20, pixels = lens.width;
   context.imageSmoothingEnabled = false;
@@ -84,11 +85,12 @@ async function ask() {
   asking = true;
   do {
     wanted = false;
-    const asked = corners.flat().join();
+    const asked = corners.flat().join(), before = kept;
     const answer = await send(`/clips/${clip}/try`, { corners });
     if (!wanted && corners.flat().join() !== asked) break;  // taken back or found anew meanwhile
+    if (kept !== before) continue;  // let go of meanwhile: what is said of that looked more closely
     if (answer.view) tell(answer.view); else if (answer.sentence) say(answer.sentence);
-    show();
+    mark();
   } while (wanted);
   asking = false;
 }
@@ -99,6 +101,7 @@ function keep(snap = false) {
   inOrder(() => keepNow(left, snap));
 }
 async function keepNow(left, snap = false, back = false) {
+  kept += 1;
   const answer = await send(`/clips/${clip}/corners`, { corners: left, snap });
   if (answer.view) { if (snap) corners = answer.view.corners; tell(answer.view); }
   else if (answer.sentence) say(answer.sentence);
