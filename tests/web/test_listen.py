@@ -1,6 +1,7 @@
 """The command: loopback only, unless asked, and then with a password."""
 
-from __future__ import annotations
+from __future__ import socket
+import annotations
 
 import argparse
 from pathlib import Path
@@ -50,3 +51,9 @@ def test_a_port_in_use_is_a_sentence() -> None:
         first.listen()
         with pytest.raises(RecordsError, match="cannot listen"):
             cli_page._listen("127.0.0.1", first.getsockname()[1])
+
+
+def test_small_answers_are_sent_at_once() -> None:
+    # asyncio switches off Nagle's waiting (RFC 896) only for sockets that name their protocol
+    with cli_page._listen("127.0.0.1", 0) as listening:
+        assert listening.proto == socket.IPPROTO_TCP
