@@ -18,15 +18,18 @@ import numpy as np
 from calibration import table
 from calibration.camera import Camera
 from placement import flight
+from placement.compiled import compiled
 from placement.tracks import Run
 
 SIGHTING_SD = 1.5  # px at 1920 px width: scatter of an unrefined candidate
 _PLACE_SD = np.array([2.0, 1.2, 0.7])  # m, where balls near a table are, about (0, 0, 0.3)
-_PLACE = np.array([0.0, 0.0, 0.3])
+_HEIGHT = 0.3
+_PLACE = np.array([0.0, 0.0, _HEIGHT])
 _SPEED_SD = np.array([5.0, 2.5, 2.5])  # m/s
 _PRIOR = 1 / np.concatenate([_PLACE_SD, _SPEED_SD])
 _EXPECTED = np.concatenate([_PLACE, np.zeros(3)]) * _PRIOR
-_GRAVITY = np.array([0.0, 0.0, -flight.GRAVITY])
+_G = flight.GRAVITY
+_DRAG = flight.drag_constant()  # 1/m
 _FASTEST = 20.0  # m/s
 _WORST = 2.2  # times the expected scatter, above which a run does not fly like a ball
 
@@ -78,50 +81,80 @@ def fit_arc(
     scale = max(camera.size) / 1920
     rays = camera.normalised(run.points)
     centre = float((run.times[0] + run.times[-1]) / 2)
-    dt = run.times - centre
-    rotation, translation = camera.rotation, camera.translation
-    # (r_x - n_x r_z) . X = n_x t_z - t_x, and the same along v
-    rows = np.concatenate(
-        [rotation[0] - rays[:, :1] * rotation[2], rotation[1] - rays[:, 1:] * rotation[2]]
-    )
-    right = np.concatenate(
-        [rays[:, 0] * translation[2] - translation[0], rays[:, 1] * translation[2] - translation[1]]
-    )
-    lag = np.concatenate([dt, dt])[:, None]
-    design = np.concatenate([rows, rows * lag], axis=1)
-    bent = rows * (lag**2 / 2)  # times the acceleration, moves the right-hand side
-    square, toward, by_bend = design.T @ design, design.T @ right, design.T @ bent
-    acceleration = _GRAVITY
-    depth = float(camera.depths(_PLACE[None])[0])
-    focal = camera.matrix[0, 0]
-    noise = SIGHTING_SD * scale
     known = np.diag(_PRIOR**2)
     expected = _PRIOR * _EXPECTED
+    axis = np.concatenate([camera.rotation[2], np.zeros(3)])
     if distance is not None:
-        axis = np.concatenate([rotation[2], np.zeros(3)]) / distance[1]
-        known = known + np.outer(axis, axis)
-        expected = expected + axis * (distance[0] - translation[2]) / distance[1]
-    for _ in range(3):
-        weight = focal / (noise * depth)
-        target = right - bent @ acceleration
-        normal = weight**2 * square + known
-        aim = weight**2 * (toward - by_bend @ acceleration) + expected
-        solution = np.linalg.solve(normal, aim)
-        position, velocity = solution[:3], solution[3:]
-        depth = float(position @ rotation[2] + translation[2])
-        speed = math.sqrt(velocity @ velocity)
-        if depth < 0.3 or speed > _FASTEST:
-            return None
-        acceleration = _GRAVITY - flight.drag_constant() * speed * velocity
-    gap = (weight * (design @ solution - target)) ** 2
+        known = known + np.outer(axis, axis) / distance[1] ** 2
+        expected = expected + axis * (distance[0] - camera.translation[2]) / distance[1] ** 2
+    solution, acceleration, depth, squares, normal = _solved(
+        rays, run.times - centre, camera.rotation, camera.translation,
+        camera.matrix[0, 0] / (SIGHTING_SD * scale), known, expected,
+    )  # fmt: skip
     pull = (solution * _PRIOR - _EXPECTED) ** 2
-    free = max(2.0, 2 * len(dt) - 3.0)
-    misfit = float(np.sqrt((gap.sum() + pull.sum()) / free))
+    free = max(2.0, 2 * len(rays) - 3.0)
+    misfit = float(np.sqrt((squares + pull.sum()) / free))
     if not misfit <= _WORST:
         return None  # nor where a sighting is no number
-    axis = np.concatenate([rotation[2], np.zeros(3)])
     vague = float(np.sqrt(axis @ np.linalg.solve(normal, axis))) / depth
-    return BallArc(run, centre, position, velocity, acceleration, misfit, vague)
+    return BallArc(run, centre, solution[:3], solution[3:], acceleration, misfit, vague)
+
+
+@compiled
+def _solved(
+    rays: np.ndarray, times: np.ndarray, rotation: np.ndarray, translation: np.ndarray,
+    share: float, known: np.ndarray, expected: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, float, float, np.ndarray]:  # fmt: skip
+    """Place and velocity of a ball at time 0 from its rays (N, 2), by weighted linear equations.
+
+    Parameters
+    ----------
+    share : float
+        Standard deviations per unit of distance at 1 m.
+    known, expected : ndarray, shape (6, 6) and (6,)
+        What is known beforehand: its part of the normal matrix and of the right-hand side.
+
+    Returns
+    -------
+    solution, acceleration : ndarray, shape (6,) and (3,)
+    depth : float
+    squares : float
+        Sum of the sightings' squares; infinite where no ball flies so.
+    normal : ndarray, shape (6, 6)
+    """
+    n = len(times)
+    # (r_x - n_x r_z) . X = n_x t_z - t_x, and the same along v; the acceleration bends it
+    design, right, bent = np.empty((2 * n, 6)), np.empty(2 * n), np.empty((2 * n, 3))
+    for i in range(n):
+        for k in range(2):
+            row = 2 * i + k
+            right[row] = rays[i, k] * translation[2] - translation[k]
+            for j in range(3):
+                slope = rotation[k, j] - rays[i, k] * rotation[2, j]
+                design[row, j], design[row, 3 + j] = slope, slope * times[i]
+                bent[row, j] = slope * times[i] * times[i] / 2
+    square = np.dot(design.T, design)
+    toward, by_bend = np.dot(design.T, right), np.dot(design.T, bent)
+    acceleration = np.array([0.0, 0.0, -_G])
+    depth = rotation[2, 2] * _HEIGHT + translation[2]
+    normal, solution, weight, bending = square, np.zeros(6), 0.0, right
+    for _ in range(3):
+        weight = share / depth
+        normal = weight * weight * square + known
+        aim = weight * weight * (toward - np.dot(by_bend, acceleration)) + expected
+        if not np.isfinite(aim).all():
+            return solution, acceleration, depth, np.inf, normal
+        solution = np.linalg.solve(normal, aim)
+        depth = np.dot(solution[:3], rotation[2]) + translation[2]
+        velocity = solution[3:]
+        speed = math.sqrt(np.dot(velocity, velocity))
+        if depth < 0.3 or speed > _FASTEST:
+            return solution, acceleration, depth, np.inf, normal
+        bending = np.dot(bent, acceleration)
+        acceleration = -_DRAG * speed * velocity
+        acceleration[2] -= _G
+    gap = weight * (np.dot(design, solution) - right + bending)
+    return solution, acceleration, depth, np.dot(gap, gap), normal
 
 
 def split_at_kinks(run: Run, scatter: float) -> list[Run]:
@@ -147,27 +180,44 @@ def split_at_kinks(run: Run, scatter: float) -> list[Run]:
     return [*split_at_kinks(first, scatter), *split_at_kinks(second, scatter)]
 
 
+@compiled
 def _parabola_costs(
     t: np.ndarray, points: np.ndarray, least: int
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """Squared misfits of one parabola, and of two for every cut, from running sums."""
+    n = len(t)
     scaled = t / max(np.abs(t).max(), 1e-9)
-    basis = np.stack([np.ones_like(scaled), scaled, scaled**2], axis=1)
-    points = points - points.mean(axis=0)
-    gram = np.cumsum(basis[:, :, None] * basis[:, None, :], axis=0)
-    cross = np.cumsum(basis[:, :, None] * points[:, None, :], axis=0)
-    power = np.cumsum((points**2).sum(axis=1))
+    middle_u, middle_v = points[:, 0].mean(), points[:, 1].mean()
+    # powers of the time up to the fourth; these times u and v up to the second; squares
+    sums = np.zeros((n + 1, 12))
+    for i in range(n):
+        u, v = points[i, 0] - middle_u, points[i, 1] - middle_v
+        sums[i + 1] = sums[i]
+        power = 1.0
+        for k in range(5):
+            sums[i + 1, k] += power
+            if k < 3:
+                sums[i + 1, 5 + k] += power * u
+                sums[i + 1, 8 + k] += power * v
+            power *= scaled[i]
+        sums[i + 1, 11] += u * u + v * v
+    cuts = n - 2 * least + 1
+    first, second = np.empty(cuts), np.empty(cuts)
+    for i in range(cuts):
+        first[i] = _parabola_cost(sums[least + i])
+        second[i] = _parabola_cost(sums[n] - sums[least + i])
+    return _parabola_cost(sums[n]), first, second
 
-    ends = np.arange(least, len(t) - least + 1) - 1
-    parts = np.concatenate([ends, [len(t) - 1]])
-    # first parts, the whole, then last parts, solved at once
-    g = np.concatenate([gram[parts], gram[-1] - gram[ends]])
-    c = np.concatenate([cross[parts], cross[-1] - cross[ends]])
-    p = np.concatenate([power[parts], power[-1] - power[ends]])
-    solved = np.linalg.solve(g + 1e-9 * np.eye(3), c)
-    costs = np.maximum(p - (c * solved).sum((1, 2)), 0.0)
-    n = len(ends)
-    return float(costs[n]), costs[:n], costs[n + 1 :]
+
+@compiled
+def _parabola_cost(sums: np.ndarray) -> float:
+    gram, cross = np.empty((3, 3)), np.empty((3, 2))
+    for i in range(3):
+        for j in range(3):
+            gram[i, j] = sums[i + j]
+        gram[i, i] += 1e-9
+        cross[i, 0], cross[i, 1] = sums[5 + i], sums[8 + i]
+    return max(sums[11] - (cross * np.linalg.solve(gram, cross)).sum(), 0.0)
 
 
 def ball_arcs(camera: Camera, runs: Sequence[Run], *, shortest: int = 5) -> list[BallArc]:

@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from placement.ball_image import BRIGHTEST, MARGIN
+from placement.ball_fit import BRIGHTEST
+from placement.ball_image import MARGIN
 from placement.ball_model import (
     DEFAULT_SHADING,
     Look,

@@ -18,12 +18,13 @@ from functools import lru_cache
 
 import numpy as np
 
+from placement.compiled import Single, compiled, inlined
+
 NOISE = 2.0  # grey levels, least noise assumed of a pixel
 _GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly)
-# chords beside one another, and the weight of each, that stand for the blur across the path:
-# three of like weight, spread as the blur is
-_ASIDE = (-1.2247449, 0.0, 1.2247449)
-_SHARES = (1 / 3, 1 / 3, 1 / 3)
+# the blur across the path: three chords beside one another of like weight, spread as the blur is
+_ASIDE = np.float32(np.sqrt(1.5))
+_SHARE = np.float32(1 / 3)
 
 #: Shading before anything is learnt: brighter above. Order: see `shading_of`.
 DEFAULT_SHADING = (0.75, 0.0, 0.45, 0.25, 0.0, 0.0, 0.0, 0.0, 0.0)
@@ -89,8 +90,78 @@ def surely_seen(before: np.ndarray, after: np.ndarray, shoulder: float) -> np.nd
     )
 
 
-Chords = list[tuple[np.ndarray, np.ndarray]]
 Direction = tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+@inlined
+def ball_over(
+    along: Single, across: Single, radius: Single, length: Single, blur: Single
+) -> tuple[Single, Single, Single, Single]:
+    """Share of the exposure that the ball covers a pixel, and the surface's direction there.
+
+    For one pixel, and single precision throughout.
+
+    Parameters
+    ----------
+    along, across : float32
+        Of the pixel from the ball's centre, px.
+    radius : float32
+        px.
+    length : float32
+        px, of a box that stands for the motion and the blur along it, see `box_length`.
+    blur : float32
+        px.
+
+    Returns
+    -------
+    cover : float32
+    seen, aside, front : float32
+        The unit vector along the path, across it and towards the camera, averaged over what of the
+        ball the pixel sees.
+    """
+    none, half, one = np.float32(0), np.float32(0.5), np.float32(1)
+    ahead = half * length
+    cover, seen, aside = none, none, none
+    for k in range(3):
+        place = across + np.float32(k - 1) * _ASIDE * blur
+        chord = np.sqrt(max(radius * radius - place * place, none))
+        low, high = max(along - chord, -ahead), min(along + chord, ahead)
+        inside = _SHARE * max(high - low, none)  # of the chord in the box
+        cover += inside
+        seen += inside * (along - half * (low + high))  # its middle, from the disc's
+        aside += inside * place
+    inverse = one / (max(cover, np.float32(1e-6)) * radius)
+    seen *= inverse
+    aside *= inverse
+    square = seen * seen + aside * aside
+    over = one / np.sqrt(max(square, one))
+    front = np.sqrt(one - min(square, one))
+    return cover / length, seen * over, aside * over, front
+
+
+@inlined
+def box_length(streak: Single, blur: Single) -> Single:
+    """Length of a box as wide as the streak, or as the blur; single precision, px."""
+    return np.sqrt(streak * streak + np.float32(12) * blur * blur)
+
+
+@compiled
+def _covered(
+    du: np.ndarray, dv: np.ndarray, radius: np.ndarray, heading: np.ndarray, streak: np.ndarray,
+    blur: Single, out: np.ndarray,
+) -> None:  # fmt: skip
+    for n in range(out.shape[1]):
+        hu, hv = heading[n, 0], heading[n, 1]
+        length = box_length(streak[n], blur)
+        for p in range(out.shape[2]):
+            u, v = du[n, p], dv[n, p]
+            cover, seen, aside, front = ball_over(
+                hu * u + hv * v, hu * v - hv * u, radius[n], length, blur
+            )
+            out[0, n, p] = cover
+            out[1, n, p] = seen * hu - aside * hv
+            out[2, n, p] = -seen * hv - aside * hu  # image v runs down
+            out[3, n, p] = front
 
 
 def covered_sphere(
@@ -115,86 +186,30 @@ def covered_sphere(
         Unit vectors.
     blur_px : float
     """
-    along = du * heading[:, :1] + dv * heading[:, 1:]
-    across = dv * heading[:, :1] - du * heading[:, 1:]
-    return covered(along, chords(across, radius, blur_px), radius, heading, streak, blur_px)
+    du, dv = np.broadcast_arrays(np.asarray(du, np.float32), np.asarray(dv, np.float32))
+    n = len(du)
+    each = (
+        np.ascontiguousarray(np.broadcast_to(np.asarray(x, np.float32), shape))
+        for x, shape in ((radius, (n, 1)), (heading, (n, 2)), (streak, (n, 1)))
+    )
+    radii, headings, streaks = each
+    out = np.empty((4, *du.shape), np.float32)
+    du, dv = np.ascontiguousarray(du), np.ascontiguousarray(dv)
+    _covered(du, dv, radii[:, 0], headings, streaks[:, 0], np.float32(blur_px), out)
+    return out[0], (out[1], out[2], out[3])
 
 
-def chords(across: np.ndarray, radius: np.ndarray, blur_px: float) -> Chords:
-    """Half the disc's length along the path, and where, for chords near `across`."""
-    square = radius**2
-    out = []
-    for shift in _ASIDE:
-        place = across + np.float32(shift * blur_px) if shift else across
-        half = place * place
-        np.subtract(square, half, out=half)
-        np.maximum(half, 0, out=half)
-        out.append((np.sqrt(half, out=half), place))
-    return out
+def _shade(s: np.ndarray, right: Single, up: Single, front: Single) -> Single:
+    above = up * (s[2] + s[4] * front + s[5] * up + s[6] * right)
+    return s[0] + s[3] * front + above + right * (s[1] + s[7] * front + s[8] * right)
 
 
-def covered(
-    along: np.ndarray,
-    beside: Chords,
-    radius: np.ndarray,
-    heading: np.ndarray,
-    streak: np.ndarray,
-    blur_px: float,
-) -> tuple[np.ndarray, Direction]:
-    """See `covered_sphere`; takes places along the path and the chords beside them."""
-    # a box as wide as the streak, or as the blur, stands for both along the path
-    length = np.sqrt(streak**2 + 12 * np.float32(blur_px) ** 2)
-    ahead, behind = length / 2, -length / 2
-    cover, right, up = (np.zeros_like(along) for _ in range(3))
-    for (half, place), share in zip(beside, _SHARES, strict=True):
-        low = np.maximum(along - half, behind)
-        high = along + half
-        np.minimum(high, ahead, out=high)
-        low += high
-        high *= 2
-        high -= low  # what lies in the box: its length,
-        np.maximum(high, 0, out=high)
-        high *= np.float32(share)
-        cover += high
-        low *= np.float32(-0.5)
-        low += along  # and its middle, from the disc's
-        low *= high
-        right += low
-        high *= place
-        up += high
-    inverse = 1 / np.maximum(cover, np.float32(1e-6))
-    inverse /= radius
-    cover /= length
-    right *= inverse  # along the path, in radii, as yet
-    up *= inverse  # across it
-    seen, aside = right, up
-    square = seen * seen
-    square += aside * aside
-    over = np.maximum(square, 1)
-    np.minimum(square, 1, out=square)
-    np.sqrt(over, out=over)
-    seen /= over
-    aside /= over
-    front = np.sqrt(np.subtract(1, square, out=square), out=square)
-    hu, hv = heading[:, :1], heading[:, 1:]
-    return cover, (seen * hu - aside * hv, seen * -hv - aside * hu, front)  # image v runs down
+#: `shading_of` one pixel, from a shading (9,) in single precision.
+shade = inlined(_shade)
 
 
 def shading_of(
     shading: tuple[float, ...], right: np.ndarray, up: np.ndarray, front: np.ndarray
 ) -> np.ndarray:
     """Brightness for surface directions: 1, r, u, f, u f, u u, r u, r f, r r."""
-    c0, cr, cu, cf, cuf, cuu, cru, crf, crr = (np.float32(c) for c in shading)
-    out = cuf * front
-    out += cu
-    out += cuu * up
-    out += cru * right
-    out *= up
-    aside = crf * front
-    aside += cr
-    aside += crr * right
-    aside *= right
-    out += aside
-    out += cf * front
-    out += c0
-    return np.asarray(out)
+    return np.asarray(_shade(np.array(shading, np.float32), right, up, front))

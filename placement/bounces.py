@@ -17,6 +17,8 @@ from calibration import table
 from calibration.camera import Camera
 from placement import flight
 from placement.arcs import SIGHTING_SD, BallArc, near_table
+from placement.meeting_fit import fit_bounce
+from placement.projection import packed
 from placement.tracks import Run
 
 _LONGEST_GAP = 0.2  # s between the last sighting before and the first after
@@ -26,10 +28,7 @@ _NET_BELOW, _NET_ABOVE = 0.03, 0.04
 _FEWEST = 8  # sightings on both sides together
 _RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
 _WORST = 2.0  # times the expected scatter
-# misfit after so many steps from which no fit ever got below that
-_HOPELESS = {3: 6.0, 4: 5.0, 5: 3.5, 6: 3.0, 7: 2.5, 8: 2.2}
 _SLOWEST = 0.3  # m/s downwards; softer contacts are a ball coming to rest
-_PRIOR_SD = np.array([0.1, 1.0, 1.0])  # restitution; change of horizontal speed along x, y, m/s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,47 +66,7 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
         return None
     times = np.concatenate([before.times, after.times])
     points = np.concatenate([before.points, after.points])
-    theta = kept = start
-    steps = np.array([1e-4, 1e-4, 1e-4] + [1e-3] * 6)
-    damping = 1e-3
-    cost = np.inf
-    normal = gradient = np.empty(0)
-    weights = np.ones(2 * len(times))
-    for k in range(12):
-        batch = np.concatenate([theta[None], theta + np.diag(steps)])
-        rows = np.concatenate(
-            [
-                ((_sightings(camera, batch, times) - points) / sd).reshape(10, -1),
-                _expectations(batch),
-            ],
-            axis=1,
-        )
-        if not np.isfinite(rows).all():
-            return None
-        # what will not fit in the end is far off after a few steps already
-        if k in _HOPELESS and cost > _HOPELESS[k] ** 2 * max(2.0, 2 * len(times) - 5.0):
-            return None
-        gap = np.abs(rows[0, : len(weights)])
-        weights = np.where(gap > 3, 3 / np.maximum(gap, 1e-9), 1.0)
-        full = np.concatenate([weights, np.ones(rows.shape[1] - len(weights))])
-        new_cost = float((full * rows[0] ** 2).sum())
-        if new_cost > cost * 1.0001:
-            damping *= 10
-            theta = kept
-        else:
-            if cost - new_cost < 1e-3 * max(1.0, new_cost):
-                cost = new_cost
-                break
-            cost, kept, damping = new_cost, theta, max(damping / 5, 1e-6)
-            jacobian = ((rows[1:] - rows[0]) / steps[:, None]).T
-            normal = jacobian.T @ (full[:, None] * jacobian)
-            gradient = jacobian.T @ (full * rows[0])
-        if damping > 1e6:
-            break
-        scaled = normal + damping * np.diag(np.diag(normal))
-        theta = kept - np.linalg.solve(scaled, gradient)
-    theta = kept
-    misfit = float(np.sqrt(cost / max(2.0, 2 * len(times) - 5.0)))
+    theta, misfit = fit_bounce(start, times, points, sd, packed(camera))
     if misfit > _WORST:
         return None
     t, x, y = theta[:3]
@@ -299,32 +258,3 @@ def _start(camera: Camera, before: Run, after: Run) -> np.ndarray | None:
         expected = prior**2 * np.array([0, 0, vertical])
         velocities.append(np.linalg.solve(normal, design.T @ (target * weight) + expected))
     return np.concatenate([[middle], place, *velocities])
-
-
-def _sightings(camera: Camera, batch: np.ndarray, times: np.ndarray) -> np.ndarray:
-    """Image points of the model at `times`, shape (B, N, 2).
-
-    Time decides on which side of the bounce a sighting lies, not the run it came in: a run may
-    reach past the bounce by a sighting.
-    """
-    lag = times[None] - batch[:, :1]
-    velocity = np.where(lag[:, :, None] > 0, batch[:, None, 6:9], batch[:, None, 3:6])
-    k = flight.drag_constant()
-    speed = np.linalg.norm(velocity, axis=2, keepdims=True)
-    pull = -k * speed * velocity
-    pull[..., 2] -= flight.GRAVITY
-    along = (velocity * pull).sum(axis=2, keepdims=True) / np.maximum(speed, 1e-9)
-    jerk = -k * (along * velocity + speed * pull)
-    t = lag[..., None]
-    offset = velocity * t + pull * t**2 / 2 + jerk * t**3 / 6
-    spot = np.concatenate([batch[:, 1:3], np.full((len(batch), 1), table.BALL_RADIUS)], axis=1)
-    return camera.project(spot[:, None] + offset)
-
-
-def _expectations(batch: np.ndarray) -> np.ndarray:
-    """What is expected of a bounce, in standard deviations, shape (B, 6)."""
-    incoming, outgoing = batch[:, 3:6], batch[:, 6:9]
-    fall = np.maximum(-incoming[:, 2], 0.3)
-    loss = (outgoing[:, 2] - flight.RESTITUTION * -incoming[:, 2]) / (_PRIOR_SD[0] * fall)
-    rub = (outgoing - incoming)[:, :2] / (_PRIOR_SD[1:] * np.maximum(fall, 1.0)[:, None] / 2)
-    return np.concatenate([loss[:, None], rub, incoming / np.array([6.0, 4.0, 4.0])], axis=1)

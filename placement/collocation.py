@@ -1,10 +1,12 @@
 """One flight between two contacts, and how its accelerations move with what it begins with.
 
 A flight is stepped by the classical Runge-Kutta method from one Gauss point of its time to the
-next, in plain numbers, for so few points are slower as arrays; the path between is the polynomial
-in time whose acceleration agrees at the points: exact to about 1e-6 m over half a second. Its
-derivatives solve the variational equations by collocation at the same points, for all flights of a
-path at once.
+next; the path between is the polynomial in time whose acceleration agrees at the points: exact to
+about 1e-6 m over half a second. Its derivatives solve the variational equations by collocation at
+the same points. What is done for every point is compiled.
+
+A flight is held in `nodes`, shape (12, 7): velocity, acceleration and speed at each of its first
+`n` rows' points.
 
 Units: m, s, rad. Source: Hairer, Norsett and Wanner, Solving Ordinary Differential Equations I,
 2nd ed. (1993), sections II.1 and II.7.
@@ -20,6 +22,7 @@ import numpy as np
 
 from calibration import table
 from placement import flight
+from placement.compiled import compiled, inlined
 
 _R = table.BALL_RADIUS
 _FORCE = flight.drag_constant(1.0)  # 1/m
@@ -36,15 +39,14 @@ class Scheme:
     """Gauss points on 0 .. 1 and what integrates a polynomial through them.
 
     `once` and `twice` are the coefficients, by the values at the points, of the powers 1 .. n of
-    the time (integrated once) and 2 .. n + 1 (twice); `both` has them one above the other.
+    the time (integrated once) and 2 .. n + 1 (twice).
     """
 
     points: np.ndarray  # (n,)
-    steps: tuple[float, ...]
+    steps: np.ndarray  # (n,), from each point to the next
     integral: np.ndarray  # (n, n), to each point
     once: np.ndarray  # (n, n), row: power, column: point
     twice: np.ndarray
-    both: np.ndarray  # (2 n, n)
 
     def weights(self, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """What values at the points weigh in the integrals up to `at` (N,), (N, n) each.
@@ -68,204 +70,207 @@ def scheme(n: int) -> Scheme:
     twice = once / (power + 2)[:, None]
     return Scheme(
         points=nodes,
-        steps=tuple(np.diff(nodes, prepend=0.0).tolist()),
+        steps=np.diff(nodes, prepend=0.0),
         integral=nodes[:, None] ** (power + 1) @ once,
         once=once,
         twice=twice,
-        both=np.concatenate([twice, once]),
     )
 
 
-class Flight:
-    """One flight from a contact on.
+def _padded(name: str) -> np.ndarray:
+    """An array of the two schemes in use, one above the other."""
+    out = np.zeros((2, *[NODES_LONG] * np.ndim(getattr(scheme(NODES), name))))
+    for row, n in zip(out, (NODES, NODES_LONG), strict=True):
+        row[tuple(slice(n) for _ in row.shape)] = getattr(scheme(n), name)
+    return out
+
+
+_STEPS, _INTEGRAL, _ONCE, _TWICE = map(_padded, ("steps", "integral", "once", "twice"))
+
+
+@inlined
+def acceleration(
+    vx: float, vy: float, vz: float, wx: float, wy: float, wz: float, drag: float, lift: float
+) -> Vector:
+    """Of a ball with a velocity, m/s, and spin, rad/s; m/s^2."""
+    twice = 2 * _R * sqrt(wx * wx + wy * wy + wz * wz) + 1e-9
+    s = sqrt(vx * vx + vy * vy + vz * vz)
+    q, d = lift * _FORCE * _R * s / (twice + s), -drag * _FORCE * s
+    return (
+        d * vx + q * (wy * vz - wz * vy),
+        d * vy + q * (wz * vx - wx * vz),
+        d * vz + q * (wx * vy - wy * vx) - _G,
+    )
+
+
+@compiled
+def fly(
+    velocity: Vector, spin: Vector, drag: float, lift: float, span: float, nodes: np.ndarray
+) -> int:
+    """Step along one flight from a contact on.
 
     Parameters
     ----------
-    velocity, spin : sequence of 3 floats
+    velocity, spin : tuple of 3 floats
         At its beginning, m/s and rad/s.
     drag, lift : float
         Drag coefficient and factor on the lift.
-    duration : float
+    span : float
         s; negative for a flight traced backwards. It may be asked for somewhat beyond that.
+    nodes : ndarray, shape (12, 7)
+        Filled in, see the module's head.
+
+    Returns
+    -------
+    int
+        n, how many rows of `nodes` are used.
     """
-
-    __slots__ = ("_down", "_turn", "begin", "n", "nodes", "span", "spin", "twice")
-
-    def __init__(
-        self, velocity: Vector, spin: Vector, drag: float, lift: float, duration: float
-    ) -> None:
-        h = self.span = duration
-        self.n = NODES if abs(h) <= _LONG else NODES_LONG
-        vx, vy, vz = self.begin = (float(velocity[0]), float(velocity[1]), float(velocity[2]))
-        wx, wy, wz = self.spin = (float(spin[0]), float(spin[1]), float(spin[2]))
-        twice = self.twice = 2 * _R * sqrt(wx * wx + wy * wy + wz * wz) + 1e-9
-        scale = lift * _FORCE * _R
-        wx, wy, wz = self._turn = (scale * wx, scale * wy, scale * wz)
-        down = self._down = -drag * _FORCE
-        s = sqrt(vx * vx + vy * vy + vz * vz)
-        q, d = s / (twice + s), down * s
-        ax = d * vx + q * (wy * vz - wz * vy)
-        ay = d * vy + q * (wz * vx - wx * vz)
-        az = d * vz + q * (wx * vy - wy * vx) - _G
-        rows: list[float] = []
-        for share in scheme(self.n).steps:
-            g = share * h
-            k = g / 2
-            x, y, z = vx + k * ax, vy + k * ay, vz + k * az
-            s = sqrt(x * x + y * y + z * z)
-            q, d = s / (twice + s), down * s
-            bx = d * x + q * (wy * z - wz * y)
-            by = d * y + q * (wz * x - wx * z)
-            bz = d * z + q * (wx * y - wy * x) - _G
-            x, y, z = vx + k * bx, vy + k * by, vz + k * bz
-            s = sqrt(x * x + y * y + z * z)
-            q, d = s / (twice + s), down * s
-            cx = d * x + q * (wy * z - wz * y)
-            cy = d * y + q * (wz * x - wx * z)
-            cz = d * z + q * (wx * y - wy * x) - _G
-            x, y, z = vx + g * cx, vy + g * cy, vz + g * cz
-            s = sqrt(x * x + y * y + z * z)
-            q, d = s / (twice + s), down * s
-            k = g / 6
-            vx += k * (ax + 2 * (bx + cx) + d * x + q * (wy * z - wz * y))
-            vy += k * (ay + 2 * (by + cy) + d * y + q * (wz * x - wx * z))
-            vz += k * (az + 2 * (bz + cz) + d * z + q * (wx * y - wy * x) - _G)
-            s = sqrt(vx * vx + vy * vy + vz * vz)
-            q, d = s / (twice + s), down * s
-            ax = d * vx + q * (wy * vz - wz * vy)
-            ay = d * vy + q * (wz * vx - wx * vz)
-            az = d * vz + q * (wx * vy - wy * vx) - _G
-            rows += (vx, vy, vz, ax, ay, az, s)
-        #: At each point: velocity, acceleration and speed, shape (n, 7).
-        self.nodes = np.array(rows).reshape(self.n, 7)
-
-    def acceleration(self, velocity: Vector) -> Vector:
-        """At one velocity, m/s^2."""
-        vx, vy, vz = velocity
-        wx, wy, wz = self._turn
-        s = sqrt(vx * vx + vy * vy + vz * vz)
-        q, d = s / (self.twice + s), self._down * s
-        return (
-            d * vx + q * (wy * vz - wz * vy),
-            d * vy + q * (wz * vx - wx * vz),
-            d * vz + q * (wx * vy - wy * vx) - _G,
-        )
-
-    def weights(self, since: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """What accelerations at the points weigh in offset and velocity at `since` (N,), (N, n)."""
-        h = self.span
-        far, quick = scheme(self.n).weights(since / h)
-        far *= h * h
-        quick *= h
-        return far, quick
-
-    def at(self, since: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Offset from the beginning, m, and velocity, m/s, at times `since` (N,), each (N, 3)."""
-        far, quick = self.weights(since)
-        bend = self.nodes[:, 3:6]
-        return since[:, None] * self.begin + far @ bend, self.begin + quick @ bend
-
-    def lands(self) -> tuple[float, Vector, Vector] | None:
-        """When the ball is back at the height of its beginning, the offset and velocity there.
-
-        None if it does not fall back. Newton's method from the end of the span.
-        """
-        n, h = self.n, self.span
-        both = (scheme(n).both @ self.nodes[:, 3:6]).T.tolist()
-        vz, z = self.begin[2], both[2]
-        s = 1.0
-        for _ in range(12):
-            value = slope = 0.0
-            for k in range(n - 1, -1, -1):
-                value = value * s + z[k]
-                slope = slope * s + z[n + k]
-            height = (h * value * s + vz) * s
-            slope = h * slope * s + vz
-            if not slope < -1e-9:
-                return None
-            step = height / slope
-            s -= step
-            if abs(step) < 1e-9:
-                break
-        else:
-            return None
-        return s * h, self._offset(both, s), self._speed(both, s)
-
-    def end(self, since: float) -> tuple[float, Vector, Vector]:
-        """As `lands`, at the time `since`."""
-        both = (scheme(self.n).both @ self.nodes[:, 3:6]).T.tolist()
-        s = since / self.span
-        return since, self._offset(both, s), self._speed(both, s)
-
-    def _offset(self, both: list[list[float]], s: float) -> Vector:
-        h, out = self.span, []
-        for c, v in zip(both, self.begin, strict=True):
-            value = 0.0
-            for k in range(self.n - 1, -1, -1):
-                value = value * s + c[k]
-            out.append(h * s * (v + h * s * value))
-        return out[0], out[1], out[2]
-
-    def _speed(self, both: list[list[float]], s: float) -> Vector:
-        h, out = self.span, []
-        for c, v in zip(both, self.begin, strict=True):
-            value = 0.0
-            for k in range(2 * self.n - 1, self.n - 1, -1):
-                value = value * s + c[k]
-            out.append(v + h * s * value)
-        return out[0], out[1], out[2]
+    n, row = (NODES, 0) if abs(span) <= _LONG else (NODES_LONG, 1)
+    vx, vy, vz = velocity
+    wx, wy, wz = spin
+    ax, ay, az = acceleration(vx, vy, vz, wx, wy, wz, drag, lift)
+    for i in range(n):
+        g = _STEPS[row, i] * span
+        k = g / 2
+        bx, by, bz = acceleration(vx + k * ax, vy + k * ay, vz + k * az, wx, wy, wz, drag, lift)
+        cx, cy, cz = acceleration(vx + k * bx, vy + k * by, vz + k * bz, wx, wy, wz, drag, lift)
+        dx, dy, dz = acceleration(vx + g * cx, vy + g * cy, vz + g * cz, wx, wy, wz, drag, lift)
+        k = g / 6
+        vx += k * (ax + 2 * (bx + cx) + dx)
+        vy += k * (ay + 2 * (by + cy) + dy)
+        vz += k * (az + 2 * (bz + cz) + dz)
+        ax, ay, az = acceleration(vx, vy, vz, wx, wy, wz, drag, lift)
+        nodes[i, 0], nodes[i, 1], nodes[i, 2] = vx, vy, vz
+        nodes[i, 3], nodes[i, 4], nodes[i, 5] = ax, ay, az
+        nodes[i, 6] = sqrt(vx * vx + vy * vy + vz * vz)
+    return n
 
 
-def acceleration_slopes(flights: list[Flight], drag: float, lift: float) -> np.ndarray:
-    """Derivatives of the accelerations at the points of flights with equally many, (F, n, 3, 8).
+@compiled
+def weigh(since: float, span: float, n: int, far: np.ndarray, quick: np.ndarray) -> None:
+    """What accelerations at the points weigh in offset and velocity at a time, into (n,) each."""
+    row = 0 if n == NODES else 1
+    s = since / span
+    for j in range(n):
+        far[j] = quick[j] = 0.0
+    power = s
+    for i in range(n):
+        higher = power * s
+        for j in range(n):
+            far[j] += higher * _TWICE[row, i, j]
+            quick[j] += power * _ONCE[row, i, j]
+        power = higher
+    for j in range(n):
+        far[j] *= span * span
+        quick[j] *= span
+
+
+@compiled
+def moved(
+    since: float, velocity: Vector, span: float, n: int, nodes: np.ndarray,
+    far: np.ndarray, quick: np.ndarray,
+) -> tuple[Vector, Vector]:  # fmt: skip
+    """Offset from the beginning, m, and velocity, m/s, at a time; see `weigh` for the weights."""
+    weigh(since, span, n, far, quick)
+    px, py, pz = since * velocity[0], since * velocity[1], since * velocity[2]
+    vx, vy, vz = velocity
+    for j in range(n):
+        px += far[j] * nodes[j, 3]
+        py += far[j] * nodes[j, 4]
+        pz += far[j] * nodes[j, 5]
+        vx += quick[j] * nodes[j, 3]
+        vy += quick[j] * nodes[j, 4]
+        vz += quick[j] * nodes[j, 5]
+    return (px, py, pz), (vx, vy, vz)
+
+
+@compiled
+def landing(up: float, span: float, n: int, nodes: np.ndarray) -> float:
+    """When the ball is back at the height of its beginning, s; NaN if it does not fall back.
+
+    `up` is its vertical speed at the beginning. Newton's method from the end of the span.
+    """
+    row = 0 if n == NODES else 1
+    z, slope_z = np.zeros(NODES_LONG), np.zeros(NODES_LONG)
+    for i in range(n):
+        for j in range(n):
+            z[i] += _TWICE[row, i, j] * nodes[j, 5]
+            slope_z[i] += _ONCE[row, i, j] * nodes[j, 5]
+    s = 1.0
+    for _ in range(12):
+        value = slope = 0.0
+        for k in range(n - 1, -1, -1):
+            value = value * s + z[k]
+            slope = slope * s + slope_z[k]
+        height = (span * value * s + up) * s
+        slope = span * slope * s + up
+        if not slope < -1e-9:
+            return np.nan
+        step = height / slope
+        s -= step
+        if abs(step) < 1e-9:
+            return s * span
+    return np.nan
+
+
+@compiled
+def acceleration_slopes(
+    spin: Vector, drag: float, lift: float, span: float, n: int, nodes: np.ndarray
+) -> np.ndarray:
+    """Derivatives of the accelerations at a flight's points, shape (3 n, 8).
 
     By the velocity (3) and spin (3) at the beginning, drag and lift.
     """
-    n, f = flights[0].n, len(flights)
-    nodes = np.array([x.nodes for x in flights])
-    v, bend, speed = nodes[:, :, :3], nodes[:, :, 3:6], nodes[:, :, 6:]
-    spin = np.array([(*x.spin, x.twice, x.span) for x in flights])[:, None]
-    twice, span = spin[:, :, 3:4], spin[:, :, 4:]
-    under = 1 / (twice + speed)
-    share = speed * under
-    pull = (-drag * _FORCE) * speed
-    turned = bend - pull * v  # the lift, share times spin across velocity
-    turned[:, :, 2] += _G
-    out = np.zeros((f, n, 3, 8))
-    inner = out[:, :, :, :3]
-    np.multiply(
-        (((-drag * _FORCE) * v + (twice * under / speed) * turned) / speed)[:, :, :, None],
-        v[:, :, None, :],
-        out=inner,
-    )
+    row = 0 if n == NODES else 1
+    wx, wy, wz = spin
+    twice = 2 * _R * sqrt(wx * wx + wy * wy + wz * wz) + 1e-9
     scale = lift * _FORCE * _R
-    weight = scale * share
-    turn = weight * spin[:, :, :3]
-    x, y, z = turn[:, :, 0], turn[:, :, 1], turn[:, :, 2]
-    inner[:, :, 0, 1] -= z
-    inner[:, :, 0, 2] += y
-    inner[:, :, 1, 0] += z
-    inner[:, :, 1, 2] -= x
-    inner[:, :, 2, 0] -= y
-    inner[:, :, 2, 1] += x
-    for i in range(3):
-        inner[:, :, i, i] += pull[:, :, 0]
-    # by spin: the arm of the lift, and that more spin lifts less for its size
-    by_spin = out[:, :, :, 3:6]
-    thinner = (-4 * _R * _R) * under / twice * turned
-    np.multiply(thinner[:, :, :, None], spin[:, :, None, :3], out=by_spin)
-    moved = weight * v
-    x, y, z = moved[:, :, 0], moved[:, :, 1], moved[:, :, 2]
-    by_spin[:, :, 0, 1] += z
-    by_spin[:, :, 0, 2] -= y
-    by_spin[:, :, 1, 0] -= z
-    by_spin[:, :, 1, 2] += x
-    by_spin[:, :, 2, 0] += y
-    by_spin[:, :, 2, 1] -= x
-    out[:, :, :, 6] = (-_FORCE * speed) * v
-    np.divide(turned, lift, out=out[:, :, :, 7])
-    # the acceleration's change is that by what changed at the beginning and by what it did so far
-    weights = (-span * scheme(n).integral)[:, :, None, :, None]
-    matrix = (weights * inner[:, :, :, None, :]).reshape(f, 3 * n, 3 * n)
-    matrix.reshape(f, -1)[:, :: 3 * n + 1] += 1.0
-    return np.asarray(np.linalg.solve(matrix, out.reshape(f, 3 * n, 8)))
+    out, matrix = np.zeros((3 * n, 8)), np.empty((3 * n, 3 * n))
+    inner, turned = np.empty((3, 3)), np.empty(3)
+    for i in range(n):
+        v, bend, speed = nodes[i, :3], nodes[i, 3:6], nodes[i, 6]
+        under = 1 / (twice + speed)
+        weight = scale * speed * under
+        pull = -drag * _FORCE * speed
+        for a in range(3):
+            turned[a] = bend[a] - pull * v[a]  # the lift, share times spin across velocity
+        turned[2] += _G
+        for a in range(3):
+            along = (-drag * _FORCE * v[a] + twice * under / speed * turned[a]) / speed
+            # by spin: the arm of the lift, and that more spin lifts less for its size
+            thinner = -4 * _R * _R * under / twice * turned[a]
+            for b in range(3):
+                inner[a, b] = along * v[b]
+                out[3 * i + a, 3 + b] = thinner * spin[b]
+            inner[a, a] += pull
+            out[3 * i + a, 6] = -_FORCE * speed * v[a]
+            out[3 * i + a, 7] = turned[a] / lift
+        for a in range(3):
+            b, c = (a + 1) % 3, (a + 2) % 3
+            inner[a, b] -= weight * spin[c]
+            inner[a, c] += weight * spin[b]
+            out[3 * i + a, 3 + b] += weight * v[c]
+            out[3 * i + a, 3 + c] -= weight * v[b]
+        for a in range(3):
+            for b in range(3):
+                out[3 * i + a, b] = inner[a, b]
+            # the change is that by what changed at the beginning and by what it did so far
+            for j in range(n):
+                for b in range(3):
+                    matrix[3 * i + a, 3 * j + b] = -span * _INTEGRAL[row, i, j] * inner[a, b]
+            matrix[3 * i + a, 3 * i + a] += 1.0
+    if not np.isfinite(matrix).all():  # a wild trial step
+        return np.full_like(out, np.nan)
+    return np.linalg.solve(matrix, out)
+
+
+def flight_at(
+    velocity: Vector, spin: Vector, drag: float, lift: float, span: float, since: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Offset, m, and velocity, m/s, at times `since` (N,) of one flight, each (N, 3); see `fly`."""
+    nodes, far, quick = np.empty((NODES_LONG, 7)), np.empty(NODES_LONG), np.empty(NODES_LONG)
+    begin = (float(velocity[0]), float(velocity[1]), float(velocity[2]))
+    turning = (float(spin[0]), float(spin[1]), float(spin[2]))
+    n = fly(begin, turning, drag, lift, span, nodes)
+    both = [moved(float(t), begin, span, n, nodes, far, quick) for t in since]
+    return np.array([x for x, _ in both]), np.array([v for _, v in both])

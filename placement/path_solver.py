@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.camera import Camera
+from placement.compiled import compiled
 from placement.derivatives import Traced
 from placement.projection import project_with_slopes
 
@@ -113,14 +114,21 @@ def huber_weights(rows: np.ndarray, width: float = _ROBUST) -> np.ndarray:
     return np.minimum(1.0, width / np.maximum(np.abs(rows), 1e-9))
 
 
-def _huber_cost(rows: np.ndarray, width: float = _ROBUST) -> float:
-    size = np.abs(rows)
-    inner = np.minimum(size, width)
-    return float((inner * (2 * size - inner)).sum())
+@compiled
+def _huber_cost(rows: np.ndarray, width: float) -> float:
+    total = 0.0
+    for row in rows:
+        size = abs(row)
+        inner = min(size, width)
+        total += inner * (2 * size - inner)
+    return total
 
 
 def _width(rows: np.ndarray, most: float) -> float:
-    return float(max(_ROBUST, min(most, 2 * np.median(np.abs(rows)))))
+    size = np.abs(rows)
+    middle = len(size) // 2
+    size.partition([middle - 1, middle])  # the rows are even in number
+    return float(max(_ROBUST, min(most, size[middle - 1] + size[middle])))
 
 
 def solve_own(

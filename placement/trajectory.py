@@ -433,11 +433,10 @@ def _as_path(problem: Problem, left: np.ndarray, expectations: Expectations) -> 
     if common is not None:
         moved = covariance @ (weighted @ common)
         covariance = covariance + moved @ moved.T
-    contacts = at.traced.contacts
     slopes = at.traced.contact_slopes()[:, 1:3]
     own = slopes @ covariance @ slopes.transpose(0, 2, 1)
     back = at.traced.theta_slopes()
-    times = np.array([c.time for c in contacts])
+    times = at.traced.times
     if not (np.isfinite(at.rows).all() and np.isfinite(own).all() and np.isfinite(times).all()):
         return None
     path = Path(
@@ -445,7 +444,7 @@ def _as_path(problem: Problem, left: np.ndarray, expectations: Expectations) -> 
         covariance=back @ covariance @ back.T,
         n_bounces=problem.n_bounces,
         bounce_times=times,
-        bounce_places=np.array([c.place[:2] for c in contacts]),
+        bounce_places=at.traced.places,
         bounce_covariances=own,
         chi2=chi2,
         residuals=at.residuals,

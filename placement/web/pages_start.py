@@ -26,7 +26,7 @@ PARTS = (
     ("numpy", "BSD-3-Clause"), ("scipy", "BSD-3-Clause"), ("pandas", "BSD-3-Clause"),
     ("matplotlib", "matplotlib licence"), ("opencv-python", "Apache-2.0"), ("av", "BSD-3-Clause"),
     ("scikit-image", "BSD-3-Clause"), ("SQLAlchemy", "MIT"), ("pyarrow", "Apache-2.0"),
-    ("typst", "Apache-2.0"), ("threadpoolctl", "BSD-3-Clause"),
+    ("typst", "Apache-2.0"), ("threadpoolctl", "BSD-3-Clause"), ("numba", "BSD-2-Clause"),
 )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from scipy.integrate import solve_ivp
 
 from calibration.camera import Camera
 from placement import flight
-from placement.collocation import Flight
+from placement.collocation import flight_at
 from placement.derivatives import Traced
 from placement.projection import project_with_slopes
 from placement.trajectory import Expectations, Model, Sightings, first_guess, fit_path
@@ -54,7 +54,7 @@ def test_collocated_flight_agrees_with_scipy(duration):
         rtol=1e-12, atol=1e-13, dense_output=True,
     ).sol  # fmt: skip
     times = np.linspace(0, duration, 25)
-    offset, velocity = Flight(v, w, 0.45, 1.0, duration).at(times)
+    offset, velocity = flight_at(v, w, 0.45, 1.0, duration, times)
     np.testing.assert_allclose(offset, exact(times)[:3].T, rtol=0, atol=1e-6)  # m
     np.testing.assert_allclose(velocity, exact(times)[3:].T, rtol=0, atol=1e-5)  # m/s
 
