@@ -1,9 +1,9 @@
 """The command: loopback only, unless asked, and then with a password."""
 
-from __future__ import socket
-import annotations
+from __future__ import annotations
 
 import argparse
+import socket
 from pathlib import Path
 
 import pytest
