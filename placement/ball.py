@@ -16,12 +16,13 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
 
+from placement.mosaic import Album, Cutter, Cuttings
 from placement.video import Frame
 
 _WORK_SIDE = 480  # px: the longer side of the working picture lies at about this size
@@ -30,7 +31,6 @@ _LEAST: Any = 30  # sum of contrast over 3 x 3 px from which there may be a ball
 _LOOKED_AT = 96  # strongest local maxima of a frame that are looked at
 _MOST = 24  # of these, candidates kept
 _NOWHERE = np.empty((0, 2))
-_NO_REDS = np.empty((0, 5, 0, 0), np.uint8)
 _CENTRE = 2  # px about a local maximum over which the centre of brightness is taken
 
 
@@ -52,13 +52,15 @@ class Candidates:
         ball by itself, about 0.35 along a limb's edge.
     patches : sequence of ndarray, each uint8 of shape (5, P, P)
         Luma around each candidate: long before, shortly before, in, shortly after and long after
-        the frame.
+        the frame. As told by `BallFinder` they are put together when they are asked for.
     near_s : float
         The short step, s.
     origins : ndarray of int, shape (N, 2)
         (u, v) of each patch's first pixel.
-    reds : ndarray of uint8, shape (N, 5, P / 2, P / 2)
+    reds : sequence of ndarray, each uint8 of shape (5, P / 2, P / 2)
         The red difference there, half as fine; 128 is neutral.
+    cuttings : Cuttings or None
+        Of what `patches` and `reds` are yet to be made.
     """
 
     frame: int
@@ -69,7 +71,15 @@ class Candidates:
     patches: Sequence[np.ndarray] | np.ndarray
     near_s: float
     origins: np.ndarray
-    reds: np.ndarray = field(default_factory=lambda: _NO_REDS)
+    reds: Sequence[np.ndarray] | np.ndarray = ()
+    cuttings: Cuttings | None = None
+
+    def illustrated(self, album: Album) -> Candidates:
+        """The same with the pictures that its cuttings, and those of earlier frames, make up."""
+        if self.cuttings is None:
+            return self
+        patches, reds = album.pictures(self.cuttings, self.origins)
+        return replace(self, patches=patches, reds=reds, cuttings=None)
 
     def emptied(self) -> Candidates:
         """The same frame without its candidates, for what is kept as long as the film lasts."""
@@ -80,8 +90,9 @@ class Candidates:
             strengths=none,
             compactness=none,
             patches=(),
-            reds=_NO_REDS,
+            reds=(),
             origins=_NOWHERE,
+            cuttings=None,
         )
 
 
@@ -94,9 +105,11 @@ class BallFinder:
         Of the upright frame, px.
     fps : float
         Sets the short and the long step.
+    pictures : bool
+        Whether candidates come with their pictures, or only with what these are made of.
     """
 
-    def __init__(self, width: int, height: int, fps: float) -> None:
+    def __init__(self, width: int, height: int, fps: float, *, pictures: bool = True) -> None:
         self._step = max(1, 2 ** max(0, round(np.log2(max(width, height) / _WORK_SIDE))))
         self._work = (max(8, width // self._step), max(8, height // self._step))
         scale = max(self._work) / _WORK_SIDE
@@ -106,8 +119,11 @@ class BallFinder:
         self._hat = np.ones((2 * round(6 * scale) + 1,) * 2, np.uint8)
         self._peak = np.ones((2 * max(1, round(2 * scale)) + 1,) * 2, np.uint8)
         self._inner, self._outer = max(1, round(2 * scale)), max(3, round(5 * scale))
+        self._weights = _window_weights(self._inner, self._outer)
         self.patch = max(24, 8 * round(max(width, height) / 240))
         count = 2 * self._far + 1
+        self._cutter: Cutter | None = None
+        self._album = Album() if pictures else None
         self._frames: deque[Frame] = deque(maxlen=count)
         self._small: deque[np.ndarray] = deque(maxlen=count)
         edge = 2 * self._outer
@@ -139,26 +155,35 @@ class BallFinder:
         outer = self._outer
         self._canvas[outer:-outer, outer:-outer] = both  # zeros about it
         windows = _windows(self._canvas, at, 2 * outer + 1)
-        close = _sums(windows, 1) / np.maximum(_sums(windows, 2), 1)
-        compactness = _sums(windows, self._inner) / np.maximum(_sums(windows, outer), 1)
+        # whole numbers below 2^24: single precision keeps them exact
+        sums = windows.reshape(len(at), len(self._weights)).astype(np.float32) @ self._weights
+        nearest, near, inner, whole, by_u, by_v = sums.astype(float).T
+        close = nearest / np.maximum(near, 1)
+        compactness = inner / np.maximum(whole, 1)
+        centres = np.column_stack([by_u, by_v]) / np.maximum(near, 1)[:, None]
         # strong ones, as a near ball is, by turns with small ones, as a far ball in a crowd is
         strong = _places(strengths * compactness)
         small = _places(strengths**0.75 * compactness * close**2)
         best = np.argsort(np.minimum(strong, small), kind="stable")[:_MOST]
-        points = self._step * (at[best] + _centres(windows[best]) + 0.5) - 0.5
-        patches, reds, origins = self._cut(points)
+        points = self._step * (at[best] + centres[best] + 0.5) - 0.5
+        origins = self._origins(points)
+        frames = [self._frames[i] for i in self._roles()]
+        if self._cutter is None:
+            self._cutter = Cutter(self.patch, *frames[0].luma.shape[::-1])
+        cuttings = self._cutter.cut(frames, origins)
         frame = self._frames[self._far]
-        return Candidates(
+        found = Candidates(
             frame=frame.index,
             time_s=frame.time_s,
             points=points,
             strengths=strengths[best],
             compactness=compactness[best],
-            patches=patches,
-            reds=reds,
+            patches=(),
             near_s=self._near / self._fps,
             origins=origins,
+            cuttings=cuttings,
         )
+        return found if self._album is None else found.illustrated(self._album)
 
     def _roles(self) -> tuple[int, int, int, int, int]:
         """Which of the held frames are long before, shortly before, now and so on."""
@@ -182,25 +207,13 @@ class BallFinder:
         row, column = np.divmod(found[order], self._work[0])
         return np.column_stack([column, row]), strengths[order]
 
-    def _cut(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Luma and red difference around `points` in the frames before, at and after."""
-        side = self.patch
-        frames = [self._frames[i] for i in self._roles()]
-        height, width = frames[0].luma.shape
+    def _origins(self, points: np.ndarray) -> np.ndarray:
+        """First pixels (N, 2) of the patches around `points`."""
+        height, width = self._frames[0].luma.shape
         # even, so that a pixel of the red plane starts where the patch does
-        most = np.array([max(0, width - side), max(0, height - side)]) // 2 * 2
-        origins = 2 * np.rint((points - (side - 1) / 2) / 2).astype(int)
-        origins = np.clip(origins, 0, most)
-        patches = np.empty((len(points), 5, side, side), np.uint8)
-        reds = np.empty((len(points), 5, side // 2, side // 2), np.uint8)
-        half = side // 2
-        for k, frame in enumerate(frames):
-            luma, red = frame.luma, frame.red
-            # one copy a window is faster here than one gathering of all
-            for m, (u, v) in enumerate(origins.tolist()):
-                patches[m, k] = luma[v : v + side, u : u + side]
-                reds[m, k] = red[v // 2 : v // 2 + half, u // 2 : u // 2 + half]
-        return patches, reds, origins
+        most = np.array([max(0, width - self.patch), max(0, height - self.patch)]) // 2 * 2
+        origins = 2 * np.rint((points - (self.patch - 1) / 2) / 2).astype(int)
+        return np.clip(origins, 0, most)
 
 
 def _shrunk(picture: np.ndarray, size: tuple[int, int]) -> np.ndarray:
@@ -219,22 +232,18 @@ def _windows(picture: np.ndarray, corner: np.ndarray, side: int) -> np.ndarray:
     return np.asarray(views[corner[:, 1], corner[:, 0]])
 
 
-def _sums(windows: np.ndarray, reach: int) -> np.ndarray:
-    """Sums (N,) over the middle of square windows (N, S, S), `reach` px to each side."""
-    middle = windows.shape[1] // 2
-    part = slice(middle - reach, middle + reach + 1)
-    return np.asarray(windows[:, part, part].sum((1, 2), dtype=np.int64))
+def _window_weights(inner: int, outer: int) -> np.ndarray:
+    """By which a window's pixels (S * S,) are summed, float32, shape (S * S, 6).
 
-
-def _centres(windows: np.ndarray) -> np.ndarray:
-    """Centres of brightness (N, 2), px from the middle of square windows (N, S, S)."""
-    middle = windows.shape[1] // 2
-    part = slice(middle - _CENTRE, middle + _CENTRE + 1)
-    weights = windows[:, part, part]
-    lags = np.arange(-_CENTRE, _CENTRE + 1.0)
-    by_column, by_row = weights.sum(1, dtype=np.int64), weights.sum(2, dtype=np.int64)
-    total = np.maximum(by_row.sum(1), 1)
-    return np.column_stack([by_column @ lags, by_row @ lags]) / total[:, None]
+    Over the middle, 1 px, 2 px and `inner` px to each side, and over all; then, over the part
+    about the middle of which the centre of brightness is taken, times their lags along u and v.
+    """
+    lag = np.arange(-outer, outer + 1)
+    far = np.maximum(np.abs(lag), np.abs(lag)[:, None])
+    u, v = np.broadcast_arrays(lag, lag[:, None])
+    near = far <= _CENTRE
+    parts = [far <= 1, near, far <= inner, far <= outer, near * u, near * v]
+    return np.stack(parts, axis=-1).reshape(-1, 6).astype(np.float32)
 
 
 def _places(scores: np.ndarray) -> np.ndarray:

@@ -12,12 +12,12 @@ from __future__ import annotations
 
 import os
 import pickle
-import queue
 import signal
 import struct
 import subprocess
 import sys
 import threading
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -28,14 +28,16 @@ import cv2
 import numpy as np
 
 from placement.ball import BallFinder, Candidates
+from placement.mosaic import Album
 from placement.tracks import Linker, Run
 from placement.video import read_frames
 
 _LOOK_EVERY = 0.25  # s between whole pictures sent for the watch over the stand
-_AHEAD = 64_000_000  # bytes that may wait in the pipe's queue
+_AHEAD = 80_000_000  # bytes that may wait for the pipe
 _PIPE = 1 << 20  # bytes, the system's own buffer where it can be set
 _ENTRY = "from placement.reading import main; main()"  # under its own name, so that pickles fit
 _HEAD = struct.Struct("<II")
+_APART = 1 << 14  # bytes from which an array is sent beside the pickle, without a copy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,15 +96,21 @@ class Film:
     slow_motion: float = 1.0
 
 
-def read_sights(film: Film) -> Iterator[Sight]:
+def read_sights(film: Film, *, pictures: bool = True) -> Iterator[Sight]:
     """Decode a film in this process and look for balls in it.
+
+    Parameters
+    ----------
+    film : Film
+    pictures : bool
+        See `BallFinder`.
 
     Raises
     ------
     placement.video.VideoError
         See `placement.video.read_frames`.
     """
-    finder = BallFinder(film.width, film.height, film.fps)
+    finder = BallFinder(film.width, film.height, film.fps, pictures=pictures)
     linker = Linker(max(film.width, film.height))
     last: Sight | None = None
     due = list(reversed(film.still_times))
@@ -185,13 +193,16 @@ class FilmReader:
             yield from read_sights(self._film)
             return
         assert process.stdout is not None
+        album = Album()
         while True:
             told = _received(process.stdout)
             if told is None:
                 return
             if isinstance(told, BaseException):
                 raise told
-            yield told
+            assert isinstance(told, Sight)
+            found = told.found
+            yield told if found is None else replace(told, found=found.illustrated(album))
 
 
 def _started(film: Film) -> subprocess.Popen[bytes] | None:
@@ -232,6 +243,7 @@ def _received(pipe: IO[bytes]) -> Any:
     lengths = _HEAD.unpack(_exactly(pipe, _HEAD.size))
     text = _exactly(pipe, lengths[0])
     sizes = struct.unpack(f"<{lengths[1]}Q", _exactly(pipe, 8 * lengths[1]))
+    # each array in memory of its own: some are kept for long, and must not hold on to the others
     return pickle.loads(text, buffers=[_exactly(pipe, size) for size in sizes])
 
 
@@ -247,16 +259,50 @@ def _exactly(pipe: IO[bytes], size: int) -> memoryview:
 
 
 def _packed(told: object) -> list[Any]:
-    """Pieces of a message: lengths, pickle, sizes of the arrays, the arrays."""
-    arrays: list[pickle.PickleBuffer] = []
-    text = pickle.dumps(told, protocol=5, buffer_callback=arrays.append)
-    raw = [a.raw() for a in arrays]
+    """Pieces of a message: lengths, pickle, sizes of the large arrays, these arrays."""
+    raw: list[memoryview] = []
+
+    def apart(array: pickle.PickleBuffer) -> bool:
+        data = array.raw()
+        if len(data) < _APART:
+            return True  # it stays in the pickle
+        raw.append(data)
+        return False
+
+    text = pickle.dumps(told, protocol=5, buffer_callback=apart)
     head = _HEAD.pack(len(text), len(raw)), text, struct.pack(f"<{len(raw)}Q", *map(len, raw))
     return [b"".join(head), *raw]
 
 
-def _send(pipe: IO[bytes], messages: queue.Queue[list[Any] | None]) -> None:
-    while (pieces := messages.get()) is not None:
+class _Waiting:
+    """Messages on their way into the pipe: many bytes of them, but not more."""
+
+    def __init__(self) -> None:
+        self._messages: deque[tuple[list[Any], int]] = deque()
+        self._bytes = 0
+        self._changed = threading.Condition()
+
+    def put(self, pieces: list[Any]) -> None:
+        """Add a message; wait while too much of what came before has not gone."""
+        size = sum(map(len, pieces))
+        with self._changed:
+            self._changed.wait_for(lambda: self._bytes <= _AHEAD)
+            self._messages.append((pieces, size))
+            self._bytes += size
+            self._changed.notify_all()
+
+    def get(self) -> list[Any]:
+        """The next message; an empty one is the end."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._messages)
+            pieces, size = self._messages.popleft()
+            self._bytes -= size
+            self._changed.notify_all()
+        return pieces
+
+
+def _send(pipe: IO[bytes], messages: _Waiting) -> None:
+    while pieces := messages.get():
         try:
             for piece in pieces:
                 rest = memoryview(piece)
@@ -273,17 +319,16 @@ def main() -> None:
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # no stray print among the messages
     cv2.setNumThreads(1)  # pictures are small, and the codec has threads of its own
     film: Film = pickle.loads(sys.stdin.buffer.read())
-    side = BallFinder(film.width, film.height, film.fps).patch
-    messages: queue.Queue[list[Any] | None] = queue.Queue(max(8, _AHEAD // (100 * side**2)))
+    messages = _Waiting()
     sender = threading.Thread(target=_send, args=(pipe, messages))
     sender.start()
     try:
-        for sight in read_sights(film):
+        for sight in read_sights(film, pictures=False):
             messages.put(_packed(sight))
         messages.put(_packed(None))
     except Exception as error:
         messages.put(_packed(_portable(error)))
-    messages.put(None)
+    messages.put([])
     sender.join()
 
 

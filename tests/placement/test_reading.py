@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import av
@@ -62,7 +63,8 @@ def test_another_process_sees_the_same(film):
         assert (a.found is None) == (b.found is None)
         if a.found is not None and b.found is not None:
             np.testing.assert_array_equal(a.found.points, b.found.points)
-            np.testing.assert_array_equal(a.found.patches, b.found.patches)
+            np.testing.assert_array_equal(list(a.found.patches), list(b.found.patches))
+            np.testing.assert_array_equal(list(a.found.reds), list(b.found.reds))
 
 
 def as_lists(runs) -> list:
@@ -105,6 +107,23 @@ def test_a_process_that_ends_too_early_is_told(film, monkeypatch):
     monkeypatch.setattr(reading, "_ENTRY", "import sys; sys.stdin.buffer.read()")
     with FilmReader(film) as reader, pytest.raises(RuntimeError, match="ended before the film"):
         list(reader)
+
+
+def test_only_so_many_bytes_are_read_ahead(monkeypatch):
+    monkeypatch.setattr(reading, "_AHEAD", 100)
+    waiting = reading._Waiting()
+    for _ in range(3):
+        waiting.put([bytes(40)])
+    late = threading.Thread(target=waiting.put, args=([b"late", bytes(36)],), daemon=True)
+    late.start()
+    late.join(0.2)
+    assert late.is_alive()  # 120 bytes wait already
+    assert waiting.get() == [bytes(40)]
+    late.join(10)
+    assert not late.is_alive()
+    assert [waiting.get()[0] for _ in range(3)] == [bytes(40), bytes(40), b"late"]
+    waiting.put([])
+    assert waiting.get() == []
 
 
 def test_leaving_early_ends_the_process(film):
