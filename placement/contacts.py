@@ -97,6 +97,8 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
             before = int((seen_at < time - _JUST * step).sum())
             if k == 0 and not seen_first and _behind_table(calibration, path.bounce_places[0]):
                 continue
+            if k == 0 and before < 2 and _from_nowhere(followed, model, paths):
+                continue
             if k == 0 and before < 2:
                 # only inferred from what follows: little on the other side pins its instant
                 gap *= 2.5 if before == 0 else 1.0
@@ -134,6 +136,21 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 )
             )
     return _without_doubles(sorted(contacts, key=lambda c: c.time))
+
+
+def _from_nowhere(followed: FollowedPath, model: Model, paths: Sequence[FollowedPath]) -> bool:
+    """Whether a ball that bounces on its way from the net did not look like one there, nor before.
+
+    What rises from a hand may be drawn back to such a bounce.
+    """
+    bounce, place = float(followed.path.bounce_times[0]), followed.path.bounce_places[0]
+    balls = followed.sightings.times[followed.measured]
+    if float(model.incoming[0][0, 0]) * place[0] <= 0 or np.abs(balls - bounce).min() < _HIDDEN_GAP:
+        return False
+    return not any(
+        o is not followed and -_LATE < bounce - o.last_seen < _STROKE and o.first_seen < bounce
+        for o in paths
+    )
 
 
 def _along(slip: np.ndarray) -> np.ndarray:

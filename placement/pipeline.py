@@ -9,6 +9,7 @@ is kept but the results.
 
 from __future__ import annotations
 
+import importlib
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -256,6 +257,8 @@ class _Run:
 
     def _follow(self, sights: Iterable[Sight]) -> float:
         """Trace what is seen; return the time of the last frame, s."""
+        # slow to load, and needed at the end: now the film is being read ahead
+        importlib.import_module("placement.serves")
         now = 0.0
         for sight in sights:
             now = sight.time_s
@@ -399,7 +402,7 @@ class _Run:
                     self.stretches[-1].take(traced)
 
     def _conclude(self, end_s: float) -> tuple[list[Bounce], list[Serve]]:
-        from placement.serves import find_serves  # slow to load: not before it is needed
+        from placement.serves import find_serves  # loaded while the film was read
 
         began = time.perf_counter()
         bounces: list[Bounce] = []

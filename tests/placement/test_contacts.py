@@ -223,6 +223,22 @@ def test_a_ball_that_comes_into_sight_beyond_the_far_edge_may_not_have_bounced(
     assert contacts_of(CALIBRATION, [there])[0].order == 0
 
 
+@pytest.mark.parametrize(("late_s", "counts"), [(0.0, True), (0.08, False)])
+def test_a_bounce_on_the_way_from_the_net_that_showed_no_ball_does_not_count(serve, late_s, counts):
+    # nothing was seen of the flight over the net; what lies where the path rises from the table
+    # looks like a ball only some time after: an arm, and then a toss
+    _, followed = serve
+    there = moved(followed, shift=np.array([0.0, *([1.15, 0.0] - followed.path.bounce_places[0])]))
+    first = float(there.path.bounce_times[0])
+    rising = from_on(there, first)
+    rising = replace(rising, measured=rising.sightings.times > first + late_s)
+    assert any(c.order == 0 for c in contacts_of(CALIBRATION, [rising])) is counts
+    # where it was seen to come from beyond the net, an arm may have hidden it
+    coming = from_on(followed, followed.first_seen)
+    coming = replace(coming, first_seen=first - 0.4, last_seen=first - 0.1)
+    assert any(c.path == 0 and c.order == 0 for c in contacts_of(CALIBRATION, [rising, coming]))
+
+
 def test_a_stroke_close_over_the_table_is_no_bounce_though_the_flight_before_seems_to_go_on():
     # struck 8 cm high, before it falls to the table; drawn back, the flight that follows meets the
     # table 28 ms before the stroke, while the flight before still went on
