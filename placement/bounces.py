@@ -161,7 +161,7 @@ def parted_at_net(
     parts: list[list[Meeting]] = [[]]
     kinks: list[list[Meeting]] = []
     for m in chain:
-        if _before_it_the_net(camera, m):
+        if before_it_the_net(camera, m):
             kinks.append([m])
             parts.append([])
         else:
@@ -169,7 +169,7 @@ def parted_at_net(
     return [p for p in parts if p], kinks
 
 
-def _before_it_the_net(camera: Camera, meeting: Meeting) -> bool:
+def before_it_the_net(camera: Camera, meeting: Meeting) -> bool:
     """Whether the line of sight to a bounce passes the net's top."""
     eye = camera.centre
     spot = np.array([*meeting.place, table.BALL_RADIUS])

@@ -15,6 +15,7 @@ from placement import flight
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, near_table
 from placement.paths import FollowedPath, follow
 from placement.sightings import Member, Window, radii_px
+from placement.tracks import Run
 from placement.trajectory import Path, first_guess
 
 _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
@@ -33,6 +34,9 @@ _BEND, _BEND_BACK = 0.12, 0.25  # share of the falling speed, after a bounce and
 _NEARLY = 0.4  # more misfit than the least, with which an instant still counts
 _GATE_PX = 9.0  # px at 1920 px width
 _FEWEST = 6  # sightings of an arc that may lose its first
+_BOTH = 3  # sightings on either side of a bounce that tell when it was
+_NEAR_S = 0.2  # s of a flight next to its bounce
+_CLOSE, _LOOSER = 1.2, 1.6  # misfit with both; times that with one
 _WORST = 2.2  # misfit of an arc held to the table
 _WORST_HIDDEN = 1.5  # misfit likewise, where nothing was seen at the table
 
@@ -86,6 +90,61 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
         later = fit_arc(window.camera, arc.run.part(slice(1, None)))
         found = None if later is None else _from_hidden(window, later)[0]
     return found
+
+
+def pinned_down(window: Window, followed: FollowedPath) -> FollowedPath:
+    """The path of a single bounce, with the ball found on the bounce's other side as well.
+
+    From one side alone it is hard to tell when the bounce was, and so how far off the ball flew; a
+    fit that has it a little wrong does not find the ball beyond it.
+
+    Parameters
+    ----------
+    window : Window
+    followed : FollowedPath
+
+    Returns
+    -------
+    FollowedPath
+        As it was, where that was known already or nothing is found.
+    """
+    times = followed.sightings.times
+    if followed.path.n_bounces > 1:
+        return followed
+    after = times > followed.path.bounce_times[0]
+    if min(after.sum(), (~after).sum()) >= _BOTH:
+        return followed
+    side = after if after.sum() >= _FEWEST else ~after
+    if side.sum() < _FEWEST:
+        return followed
+    limit = max(_CLOSE, _LOOSER * followed.path.misfit)
+    best = followed
+    run = _run_of(followed, side)
+    first, last = run.times[0] + _NEAR_S, run.times[-1] - _NEAR_S
+    # spin bends a long flight, which the arc does not know: what lies near the bounce will do
+    for way, near in ((follow_from_hidden, run.times < first), (follow_on, run.times > last)):
+        arc = fit_arc(window.camera, run.part(near)) if near.sum() >= _FEWEST else None
+        other = None if arc is None else way(window, arc)
+        if other is None or other.path.misfit > limit:
+            continue
+        t, b = other.sightings.times, other.path.bounce_times[0]
+        if (
+            min((t < b).sum(), (t > b).sum()) >= _BOTH
+            and other.measured.sum() > best.measured.sum()
+        ):
+            best = other
+    return best
+
+
+def _run_of(followed: FollowedPath, which: np.ndarray) -> Run:
+    """A path's sightings as they were before they were measured."""
+    pictures = [p for p, k in zip(followed.pictures, which, strict=True) if k]
+    return Run(
+        np.array([c.frame for c, _ in pictures]),
+        np.array([m for _, m in pictures]),
+        np.array([c.time_s for c, _ in pictures]),
+        np.array([c.points[m] for c, m in pictures]),
+    )
 
 
 def _from_hidden(window: Window, arc: BallArc) -> tuple[FollowedPath | None, bool]:

@@ -12,14 +12,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calibration import table
 from calibration.camera import Camera
 from placement import ball_image
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks
 from placement.ball import Candidates
 from placement.ball_look import learn_look
 from placement.ball_model import Look
-from placement.bounces import Meeting, find_meetings, parted_at_net
-from placement.lone import follow_from_hidden, follow_on
+from placement.bounces import Meeting, before_it_the_net, find_meetings, parted_at_net
+from placement.lone import follow_from_hidden, follow_on, pinned_down
 from placement.looking import SMOOTH, ball_like, smoothest
 from placement.paths import (
     FollowedPath,
@@ -53,6 +54,8 @@ _ENOUGH = 3  # paths that tell how closely the film's paths fit
 _FEWEST, _FEWEST_S = 6, 0.125  # pictures of a ball that a path needs, and s of them
 _PALEST = 5.0  # grey levels of contrast that any ball has
 _SAME_BOUNCE = 0.03  # s
+# m along the table and up and down from the net's top where a ball may have touched it; frames
+_NET_X, _NET_Z, _NET_FRAMES = 0.15, 0.08, 2.5
 _PALE = 0.3  # times the film's contrast of balls, below which a path is none's
 _MANY = 20  # measured pictures with which a path may fit more loosely
 _LOOSER = 1.3  # times that, for a path to many pictures
@@ -121,6 +124,7 @@ class Tracer:
         self._pieces: list[Run] = []
         self._arcs: list[BallArc] = []
         self._claimed: set[tuple[int, int]] = set()  # (frame, candidate) of accepted paths
+        self._net_ends: list[float] = []  # s, when accepted paths were last seen at the net's top
         self._busy: set[int] = set()  # frames in which an accepted path has the ball
         self._fresh: list[Run] = []
         self._unseen: list[BallArc] = []  # whose pictures were not looked at yet
@@ -216,6 +220,8 @@ class Tracer:
             # other readings of sightings that a longer path has explained need no fit
             if self._explained(runs) >= _ELSEWHERE:
                 spent |= {id(r) for r in runs}
+                continue
+            if self._touched_net(chain):
                 continue
             found = self._follow(chain)
             paths.extend(found)
@@ -320,6 +326,17 @@ class Tracer:
     def _claim(self, followed: FollowedPath) -> None:
         self._claimed.update(followed.members)
         self._busy.update(range(int(followed.frames[0]), int(followed.frames[-1]) + 1))
+        x, _, z = followed.path.positions(np.array([followed.last_seen]))[0]
+        if abs(x) < _NET_X and abs(z - table.NET_HEIGHT - table.BALL_RADIUS) < _NET_Z:
+            self._net_ends.append(followed.last_seen)
+
+    def _touched_net(self, chain: list[Meeting]) -> bool:
+        """Whether what looks like a bounce is where a path that is known ends, at the net's top."""
+        return (
+            len(chain) == 1
+            and before_it_the_net(self.camera, chain[0])
+            and any(abs(t - chain[0].time) < _NET_FRAMES / self._fps for t in self._net_ends)
+        )
 
     def _compactness(self, run: Run) -> float:
         values = [
@@ -366,7 +383,10 @@ class Tracer:
         return [followed]
 
     def _led_on(self, window: Window, followed: FollowedPath) -> FollowedPath:
-        longer = extended(replace(window, palest=_PALEST), followed)
+        window = replace(window, palest=_PALEST)
+        sure = pinned_down(window, followed)
+        followed = sure if self._believed(sure) else followed
+        longer = extended(window, followed)
         followed = longer if self._believed(longer, led_on=True) else followed
         begin = followed.first_seen
         past = [p for p in self._past if begin - _HISTORY < p[0] < begin + 0.05]
@@ -420,7 +440,8 @@ class Tracer:
         for (chain, window, _, arcs), finer in zip(waiting, again, strict=True):
             if _share(_members_of(chain), self._claimed) >= _ELSEWHERE:
                 continue
-            found = self._finished(replace(window, look=self.look), finer)
+            touched = self._touched_net(chain)
+            found = self._finished(replace(window, look=self.look), None if touched else finer)
             paths.extend(found)
             if not found:
                 self._lone += [(arc, window) for arc in arcs if len(arc.run.times) >= _FLIGHT]

@@ -49,7 +49,7 @@ class Run:
     times: np.ndarray
     points: np.ndarray
 
-    def part(self, which: slice) -> Run:
+    def part(self, which: slice | np.ndarray) -> Run:
         """Some of its sightings."""
         return Run(self.frames[which], self.members[which], self.times[which], self.points[which])
 

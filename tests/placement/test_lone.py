@@ -9,7 +9,7 @@ import pytest
 
 from placement.arcs import fit_arc
 from placement.ball_model import Look
-from placement.lone import follow_from_hidden, follow_on
+from placement.lone import follow_from_hidden, follow_on, pinned_down
 from tests.placement.flown import (
     EXPOSURE,
     RATE,
@@ -130,3 +130,21 @@ def test_what_is_too_pale_for_the_films_ball_is_not_followed():
     assert found is not None
     assert follow_on(replace(window, palest=0.9 * found.contrast), arc) is not None
     assert follow_on(replace(window, palest=1.5 * found.contrast), arc) is None
+
+
+def test_a_bounce_known_from_one_side_is_looked_for_on_the_other():
+    # as if fitted first without what lies before the bounce, which leaves decimetres open
+    camera, rng, flown = camera_beside(), np.random.default_rng(1), good_serve(until=0.62)
+    first = flown.touches[0]
+    frames, ball_of = candidates(camera, flown, times_of(0.7, 1.7), rng, clutter=3)
+    veiled = {f: c.emptied() if c.time_s < first.time + 0.03 else c for f, c in frames.items()}
+    arc = arc_between(camera, frames, ball_of, first.time + 0.03, 1.62)
+    vague = follow_from_hidden(window_of(camera, veiled, LOOK), arc)
+    assert vague is not None
+    assert vague.first_seen > first.time
+    assert pinned_down(window_of(camera, veiled, LOOK), vague) is vague  # nothing is found
+    sure = pinned_down(window_of(camera, frames, LOOK), vague)
+    assert (sure.sightings.times < first.time).sum() >= 3
+    assert sure.path.bounce_times[0] == pytest.approx(first.time, abs=3e-3)
+    assert sure.path.bounce_places[0] == pytest.approx(first.place, abs=0.012)
+    assert pinned_down(window_of(camera, frames, LOOK), sure) is sure  # it is known already

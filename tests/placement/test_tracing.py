@@ -9,10 +9,11 @@ import pytest
 
 from calibration import table
 from placement.ball_model import Look
+from placement.bounces import Meeting
 from placement.doubles import without_doubles
 from placement.serves import find_serves
 from placement.tracing import Tracer, expected_of
-from placement.tracks import Linker
+from placement.tracks import Linker, Run
 from tests.placement.balls import camera_behind
 from tests.placement.flown import (
     EXPOSURE,
@@ -208,6 +209,28 @@ def test_a_serve_that_brushes_the_net_is_followed_to_both_sides_and_is_a_let():
     _, serves = find_serves(calibrated(camera), paths)
     assert [s.outcome for s in serves] == ["let"]
     assert serves[0].landing == pytest.approx(let.touches[1].place, abs=0.02)
+
+
+def test_where_a_known_path_ends_at_the_nets_top_no_bounce_is_sought():
+    # 19 mm high over the cord (152.5 mm, Law 2.2.3) a ball touches it; in the picture that is a
+    # place on the table beyond, where the line of sight over the net's top meets it
+    camera, flown = camera_beside(), Flown().leg(1.0, (-1.57, 0.1, 0.2428), (4.5, 0.0, 0.0), 1.9)
+    times = np.linspace(1.3, 1.7, 8001)
+    at_net = float(times[np.flatnonzero(flown.at(times)[:, 0] > 0)[0]])
+    path = seen(camera, flown, times_of(1.0, at_net), np.random.default_rng(3))
+    place = camera.cut_plane(camera.project(flown.at(np.array([at_net]))), table.BALL_RADIUS)[0]
+    nowhere = Run(np.zeros(0, int), np.zeros(0, int), np.zeros(0), np.zeros((0, 2)))
+
+    def kink(place, time):
+        return Meeting(nowhere, nowhere, time, np.array(place), np.zeros(3), np.zeros(3), 1.0)
+
+    tracer = Tracer(camera, RATE, look=LOOK)
+    assert not tracer._touched_net([kink(place, at_net)])  # nothing is known yet
+    tracer._claim(path)
+    assert tracer._touched_net([kink(place, at_net)])
+    assert not tracer._touched_net([kink(place, at_net + 0.2)])
+    assert not tracer._touched_net([kink((0.9, 0.0), at_net)])
+    assert not tracer._touched_net([kink(place, at_net), kink(place, at_net + 0.2)])
 
 
 def test_before_a_bright_ground_a_path_is_led_on_but_none_is_begun():
