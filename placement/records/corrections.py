@@ -16,13 +16,24 @@ from sqlalchemy import Connection, func, insert, select, update
 
 from calibration import table
 from placement.records.base import now
+from placement.records.bounces import BouncesMixin, machine_bounce
 from placement.records.errors import RecordsError, StaleError
-from placement.records.schema import DEPTHS, OUTCOMES, SIDES, analysis, correction, serve
-from placement.records.serves import ServesMixin, machine_answer
+from placement.records.schema import (
+    BOUNCE_PLACE,
+    DEPTHS,
+    OUTCOMES,
+    SIDES,
+    analysis,
+    bounce,
+    correction,
+    serve,
+)
+from placement.records.serves import machine_answer
 from placement.records.texts import clean_text
 
 _WORDS = {"outcome": OUTCOMES, "depth": ("", *DEPTHS), "side": ("", *SIDES)}
 _FLAGS = ("removed", "checked")
+_LANDING = ("landing_x_m", "landing_y_m")
 _FARTHEST_M = 5.0  # m from the centre of the table; a bounce farther off is a slip of the hand
 _REALS = {
     "t_start_s": (0.0, math.inf),
@@ -40,7 +51,7 @@ _REALS = {
 CORRECTABLE: tuple[str, ...] = (*_WORDS, *_REALS, "server_end", *_FLAGS)
 
 
-class CorrectionsMixin(ServesMixin):
+class CorrectionsMixin(BouncesMixin):
     """What `Store` does with corrections."""
 
     def correct(
@@ -51,8 +62,9 @@ class CorrectionsMixin(ServesMixin):
         who: str,
         seen_revision: int,
         why: str = "",
+        bounces: Mapping[int, Sequence[float]] | None = None,
     ) -> int:
-        """Correct a serve.
+        """Correct a serve, and where its bounces are.
 
         Parameters
         ----------
@@ -68,6 +80,9 @@ class CorrectionsMixin(ServesMixin):
             The serve's revision that was on the screen.
         why : str
             Reason, if one is given.
+        bounces : mapping, optional
+            New places (x, y), m, of bounces during this serve, by their key. Its landing and its
+            second bounce are columns of the serve and belong into `changes`.
 
         Returns
         -------
@@ -82,21 +97,31 @@ class CorrectionsMixin(ServesMixin):
             If a value cannot be.
         """
         wanted = {name: check_value(name, value) for name, value in changes.items()}
-        if not wanted:
+        places = {key: _check_place(place) for key, place in (bounces or {}).items()}
+        if not wanted and not places:
             raise RecordsError("nothing to correct: name at least one value")
         who = _who(who)
         with self._write() as connection:
             row = machine_answer(connection, serve_id)
             revision = _next_revision(connection, row, seen_revision)
-            shown = _shown(connection, serve_id, row)
+            shown = _shown(connection, serve_id)
             batch = _next_batch(connection)
-            for name, value in wanted.items():
+            said: list[tuple[str, int | None, Any, Any]]
+            said = [(name, None, row.get(name, False), value) for name, value in wanted.items()]
+            for key, place in places.items():
+                seen = machine_bounce(connection, key, serve_id)
+                said += [
+                    (name, key, seen[column], value)
+                    for (name, column), value in zip(BOUNCE_PLACE.items(), place, strict=True)
+                ]
+            for name, bounce_id, machine, value in said:
                 connection.execute(
                     insert(correction).values(
                         serve_id=serve_id,
+                        bounce_id=bounce_id,
                         field=name,
-                        machine_value=json.dumps(row.get(name, False)),
-                        old_value=json.dumps(shown.get(name, row.get(name, False))),
+                        machine_value=json.dumps(machine),
+                        old_value=json.dumps(shown.get((name, bounce_id), machine)),
                         new_value=json.dumps(value),
                         who=who,
                         made_at=now(),
@@ -261,7 +286,8 @@ class CorrectionsMixin(ServesMixin):
         Returns
         -------
         DataFrame
-            The columns of the table `correction` with ``number`` and ``t_start_s`` of the serve.
+            The columns of the table `correction` with ``number`` and ``t_start_s`` of the serve
+            and ``time_s`` of the bounce, NaN where it is the serve itself.
         """
         with self._read() as connection:
             return self._frame(
@@ -272,9 +298,10 @@ class CorrectionsMixin(ServesMixin):
     def _of_drill(self, connection: Connection, drill_id: int) -> Any:
         self._check_drill(connection, drill_id)
         return (
-            select(correction, serve.c.number, serve.c.t_start_s)
+            select(correction, serve.c.number, serve.c.t_start_s, bounce.c.time_s)
             .join(serve, serve.c.serve_id == correction.c.serve_id)
             .join(analysis, analysis.c.analysis_id == serve.c.analysis_id)
+            .outerjoin(bounce, bounce.c.bounce_id == correction.c.bounce_id)
             .where(analysis.c.drill_id == drill_id, analysis.c.current == 1)
         )
 
@@ -312,16 +339,22 @@ def check_value(name: str, value: Any) -> Any:
     return number
 
 
-def _shown(connection: Connection, serve_id: int, machine: Mapping[str, Any]) -> dict[str, Any]:
-    """What the columns of a serve show before a change."""
-    shown = dict(machine)
-    for row in connection.execute(
-        select(correction.c.field, correction.c.new_value)
+def _check_place(place: Sequence[float]) -> tuple[float, float]:
+    """A place on the table that a person gave, m, checked."""
+    x, y = (check_value(name, value) for name, value in zip(_LANDING, place, strict=True))
+    if x is None or y is None:
+        raise RecordsError("a bounce needs a place, two numbers")
+    return x, y
+
+
+def _shown(connection: Connection, serve_id: int) -> dict[tuple[str, int | None], Any]:
+    """What was corrected in a serve and its bounces before a change, by column and bounce."""
+    rows = connection.execute(
+        select(correction.c.field, correction.c.bounce_id, correction.c.new_value)
         .where(correction.c.serve_id == serve_id, correction.c.undone_at == "")
         .order_by(correction.c.correction_id)
-    ):
-        shown[row.field] = json.loads(row.new_value)
-    return shown
+    )
+    return {(row.field, row.bounce_id): json.loads(row.new_value) for row in rows}
 
 
 def _next_revision(connection: Connection, row: Mapping[str, Any], seen: int) -> int:

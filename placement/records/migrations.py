@@ -8,7 +8,7 @@ Version 2: names in a table of their own; corrections can be taken back; serves 
 revisions. Version 3: what the physical fit of a serve gives (spread of pace, toss, net clearance,
 spin); the covariance of the landing beside the landing; random marks of students, and what is
 needed to forget one in every file this tool has written.
-Version 4: the flags of a serve.
+Version 4: the flags of a serve. Version 5: any bounce can be moved by hand.
 """
 
 from __future__ import annotations
@@ -156,8 +156,18 @@ def _to_version_4(connection: Connection) -> None:
     _run(connection, "ALTER TABLE serve ADD COLUMN flags VARCHAR DEFAULT '' NOT NULL")
 
 
+def _to_version_5(connection: Connection) -> None:
+    _run(
+        connection,
+        "ALTER TABLE correction ADD COLUMN bounce_id INTEGER "
+        "REFERENCES bounce (bounce_id) ON DELETE CASCADE",
+        "CREATE INDEX ix_correction_bounce ON correction (bounce_id)",
+    )
+
+
 _STEPS: dict[int, Callable[[Connection], None]] = {
     2: _to_version_2,
     3: _to_version_3,
     4: _to_version_4,
+    5: _to_version_5,
 }

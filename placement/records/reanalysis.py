@@ -1,7 +1,8 @@
 """A clip analysed again: what changed, and what goes over to the new analysis.
 
 The serves of two analyses are recognised by their moments. Turns and serves added by hand go over;
-so do the corrections in force, each beside the new answer of the machine.
+so do the corrections in force, each beside the new answer of the machine. Bounces that a person
+moved are recognised by their moments too.
 """
 
 from __future__ import annotations
@@ -16,9 +17,11 @@ import pandas as pd
 from sqlalchemy import Connection, insert, select, update
 
 from placement.records.base import frame_of, rows_of
-from placement.records.schema import analysis, correction, serve, turn
+from placement.records.schema import BOUNCE_PLACE, analysis, bounce, correction, serve, turn
 
 SAME_SERVE_S = 0.30  # two analyses mean one serve if its starts lie closer; serves are 2 s apart
+# Bounces of one serve are farther apart: a ball that rises by 1 cm is in the air for 0.09 s.
+SAME_BOUNCE_S = 0.08
 _COMPARED_TEXTS = ("outcome", "depth", "side")
 _COMPARED_REALS = {"landing_x_m": 0.01, "landing_y_m": 0.01, "pace_m_s": 0.1}  # least worth telling
 
@@ -26,14 +29,14 @@ _COMPARED_REALS = {"landing_x_m": 0.01, "landing_y_m": 0.01, "pace_m_s": 0.1}  #
 def match_serves(
     old: np.ndarray, new: np.ndarray, *, within_s: float = SAME_SERVE_S
 ) -> list[tuple[int, int]]:
-    """Pair the serves of two analyses by their moments, nearest first, each serve once.
+    """Pair the serves, or bounces, of two analyses by their moments, nearest first, each once.
 
     Parameters
     ----------
     old, new : ndarray
         Moments, s.
     within_s : float
-        Farthest apart that two moments of one serve may lie, s.
+        Farthest apart that the moments of one serve, or bounce, may lie, s.
 
     Returns
     -------
@@ -183,12 +186,14 @@ def _assign_new_by_time(connection: Connection, before: int, after: int, known: 
 
 def _carry_corrections(connection: Connection, before: int, target: Mapping[int, int]) -> list[str]:
     kept = connection.execute(
-        select(correction, serve.c.number, serve.c.t_start_s)
+        select(correction, serve.c.number, serve.c.t_start_s, bounce.c.time_s)
         .join(serve, serve.c.serve_id == correction.c.serve_id)
+        .outerjoin(bounce, bounce.c.bounce_id == correction.c.bounce_id)
         .where(serve.c.analysis_id == before, correction.c.undone_at == "")
         .order_by(correction.c.correction_id)
     ).mappings()
-    lost = []
+    lost: list[str] = []
+    same = _same_bounces(connection, before, target)
     for row in kept.all():
         new_serve = target.get(row["serve_id"])
         if new_serve is None:
@@ -197,8 +202,18 @@ def _carry_corrections(connection: Connection, before: int, target: Mapping[int,
                 f"{row['t_start_s']:.2f} s: no such serve in the new analysis"
             )
             continue
-        machine = row["machine_value"]
-        if row["field"] in serve.c:
+        if row["bounce_id"] is not None and row["bounce_id"] not in same:
+            words = (
+                f"bounce of serve {row['number']} moved by hand at {row['time_s']:.2f} s: no such "
+                "bounce in the new analysis"
+            )
+            if words not in lost:  # one sentence for its two numbers
+                lost.append(words)
+            continue
+        machine, new_bounce = row["machine_value"], same.get(row["bounce_id"])
+        if new_bounce is not None:
+            machine = json.dumps(new_bounce[BOUNCE_PLACE[row["field"]]])
+        elif row["field"] in serve.c:
             value = connection.execute(
                 select(serve.c[row["field"]]).where(serve.c.serve_id == new_serve)
             ).scalar()
@@ -210,6 +225,7 @@ def _carry_corrections(connection: Connection, before: int, target: Mapping[int,
             insert(correction).values(
                 **values,
                 serve_id=new_serve,
+                bounce_id=None if new_bounce is None else new_bounce["bounce_id"],
                 machine_value=machine,
                 batch=row["batch"],
                 carried_from=row["correction_id"],
@@ -219,3 +235,37 @@ def _carry_corrections(connection: Connection, before: int, target: Mapping[int,
             update(serve).where(serve.c.serve_id == new_serve).values(revision=serve.c.revision + 1)
         )
     return lost
+
+
+def _same_bounces(
+    connection: Connection, before: int, target: Mapping[int, int]
+) -> dict[int, Mapping[str, Any]]:
+    """Rows of the new analysis for bounces that a person moved in the old one, by the old key."""
+    moved = set(
+        connection.execute(
+            select(correction.c.serve_id)
+            .join(serve, serve.c.serve_id == correction.c.serve_id)
+            .where(
+                serve.c.analysis_id == before,
+                correction.c.bounce_id.is_not(None),
+                correction.c.undone_at == "",
+            )
+        ).scalars()
+    )
+    same: dict[int, Mapping[str, Any]] = {}
+    for serve_id in moved & set(target):
+        old, new = (
+            connection.execute(
+                select(bounce).where(bounce.c.serve_id == one).order_by(bounce.c.time_s)
+            )
+            .mappings()
+            .all()
+            for one in (serve_id, target[serve_id])
+        )
+        for i, j in match_serves(
+            np.array([row["time_s"] for row in old], float),
+            np.array([row["time_s"] for row in new], float),
+            within_s=SAME_BOUNCE_S,
+        ):
+            same[old[i]["bounce_id"]] = dict(new[j])
+    return same

@@ -24,7 +24,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-VERSION = 4
+VERSION = 5
 
 metadata = MetaData()
 
@@ -249,7 +249,10 @@ correction = Table(
     metadata,
     _key("correction_id", "key"),
     _to("serve_id", "serve.serve_id", "serve that was corrected"),
-    _text("field", "column of serve, or `removed`, `added` or `checked`"),
+    _text(
+        "field",
+        "column of serve, `removed`, `added` or `checked`, or bounce_x_m or bounce_y_m of a bounce",
+    ),
     _text("machine_value", "the machine's answer, JSON"),
     _text("old_value", "what was shown before this correction, JSON"),
     _text("new_value", "what the person says, JSON"),
@@ -262,7 +265,14 @@ correction = Table(
     Column(
         "carried_from", Integer, comment="correction of an earlier analysis it was carried from"
     ),
+    Column(
+        "bounce_id",
+        Integer,
+        ForeignKey("bounce.bounce_id", ondelete="CASCADE"),
+        comment="bounce that was moved; NULL: the correction is of the serve itself",
+    ),
     Index("ix_correction_serve", "serve_id"),
+    Index("ix_correction_bounce", "bounce_id"),
     sqlite_autoincrement=True,
 )
 
@@ -296,6 +306,9 @@ forgotten = Table(
     Column("uid", String, primary_key=True, comment="random mark of a student who was forgotten"),
     _text("forgotten_on", "day"),
 )
+
+#: What a correction of a bounce's place is called, and the column of `bounce` it stands for.
+BOUNCE_PLACE = {"bounce_x_m": "x_m", "bounce_y_m": "y_m"}
 
 HANDS = ("", "right", "left")
 OUTCOMES = ("good", "let", "net", "missed", "own-twice", "unclear")

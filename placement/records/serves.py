@@ -1,4 +1,4 @@
-"""Serves and bounces as they stand now: the machine's answer with the corrections in force."""
+"""Serves as they stand now: the machine's answer with the corrections in force."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from placement import zones
 from placement.records.errors import RecordsError
 from placement.records.imports import ImportsMixin
 from placement.records.schema import (
+    BOUNCE_PLACE,
     analysis,
-    bounce,
     correction,
     drill,
     membership,
@@ -55,11 +55,11 @@ _PROBABILITY = {
     "depth": "depth_probability",
     "side": "side_probability",
 }
-HAND_SD_M = 0.02  # m, standard deviation of a landing placed by hand; common practice, no source
+HAND_SD_M = 0.02  # m, standard deviation of a bounce placed by hand; common practice, no source
 
 
 class ServesMixin(ImportsMixin):
-    """What `Store` answers about serves and bounces."""
+    """What `Store` answers about serves."""
 
     def serves(
         self,
@@ -184,36 +184,6 @@ class ServesMixin(ImportsMixin):
             ).all()
         return {int(row[0]): tuple(int(value) for value in row[1:]) for row in rows}
 
-    def bounces(
-        self,
-        *,
-        student_code: str | None = None,
-        drill_id: int | None = None,
-        serve_id: int | None = None,
-    ) -> pd.DataFrame:
-        """Bounces of a student's serves, of a drill or of one serve, of the analyses in use.
-
-        Returns
-        -------
-        DataFrame
-            The columns of the table `bounce` with ``drill_id`` and ``code``, sorted by moment.
-        """
-        with self._read() as connection:
-            statement: Select[Any] = select(
-                bounce, analysis.c.drill_id, student.c.code
-            ).select_from(
-                bounce.join(analysis, analysis.c.analysis_id == bounce.c.analysis_id)
-                .outerjoin(serve, serve.c.serve_id == bounce.c.serve_id)
-                .outerjoin(turn, turn.c.turn_id == serve.c.turn_id)
-                .outerjoin(student, student.c.student_id == turn.c.student_id)
-            )
-            statement = self._narrowed(connection, statement, student_code, None, drill_id, None)
-            if serve_id is not None:
-                statement = statement.where(bounce.c.serve_id == serve_id)
-            frame = self._frame(statement, connection)
-        frame["code"] = frame["code"].fillna("")
-        return frame.sort_values(["drill_id", "time_s"], ignore_index=True)
-
     def _narrowed(
         self,
         connection: Connection,
@@ -269,10 +239,12 @@ def _apply(frame: pd.DataFrame, changes: pd.DataFrame) -> pd.DataFrame:
         changes["serve_id"], changes["field"], changes["new_value"], strict=True
     ):
         row = row_of[serve_id]
+        fields.setdefault(row, {})[name] = None
+        if name in BOUNCE_PLACE:  # of a bounce during the serve
+            continue
         target = "removed" if name == "added" else name
         column = columns.setdefault(target, frame[target].tolist())
         column[row] = False if name == "added" else json.loads(value)
-        fields.setdefault(row, {})[name] = None
     corrected = frame["corrected"].tolist()
     for row, names in fields.items():
         corrected[row] = " ".join(n for n in names if n not in ("checked", "removed"))
@@ -297,6 +269,14 @@ def _reclassify(frame: pd.DataFrame, fields: dict[int, dict[str, None]]) -> pd.D
         index = frame.index[placed]
         frame.loc[index, ["landing_sd_x_m", "landing_sd_y_m"]] = HAND_SD_M
         frame.loc[index, "landing_cov_xy_m2"] = 0.0
+    seconds = {"second_bounce_x_m", "second_bounce_y_m"}
+    placed = [
+        row
+        for row, names in fields.items()
+        if seconds & set(names) and "second_bounce_sd_m" not in names
+    ]
+    if placed:
+        frame.loc[frame.index[placed], "second_bounce_sd_m"] = HAND_SD_M
     for name, causes in _PLACES.items():
         rows = [
             row

@@ -1,27 +1,20 @@
-"""The serves of a film as the checking page shows them: plain values, ready for the screen.
-
-Places on the drawing are cm, (to the server's right, down the screen), with the server at the
-bottom and the net at zero; places in the picture are px of the upright frame.
-"""
+"""The serves of a film as the checking page shows them: plain values, ready for the screen."""
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from calibration import Calibration, table
+from calibration import Calibration
 from placement import zones
 from placement.records import Store
 from placement.records.base import rows_of
 from placement.records.turns import clock
+from placement.web.bounces import bounce_rows
 from placement.web.wording import OUTCOMES
 
 SURE = zones.CLOSE_CALL_BELOW
-_CHI = math.sqrt(5.991464547107979)  # 95 % of a normal in two directions
-_RING = np.linspace(0, 2 * np.pi, 16, endpoint=False)  # directions in which a ring has its points
 _LANDED = ("good", "let")
 
 
@@ -93,49 +86,20 @@ def serve_rows(
     if frame["corrected"].any():
         machine = store.serves(drill_id=drill_id, serve_id=only, removed=True, machine_only=True)
     first = {row.serve_id: row for row in rows_of(machine)}
-    bounces = store.bounces(drill_id=drill_id, serve_id=only)
-    bounces = bounces[bounces["serve_id"].notna()]
-    ends = dict(zip(frame["serve_id"].tolist(), frame["server_end"].tolist(), strict=True))
-    of: dict[int, list[dict[str, Any]]] = {}
-    shapes = zip(
-        rows_of(bounces),
-        _ellipses(bounces, ""),
-        _in_picture(bounces[["x_m", "y_m"]].to_numpy(float), calibration),
-        _rings(bounces, calibration),
-        strict=True,
-    )
-    for bounce, ellipse, seen, ring in shapes:
-        serve_id = int(bounce.serve_id)
-        end = int(ends[serve_id]) if ends.get(serve_id) in (-1, 1) else -1
-        of.setdefault(serve_id, []).append(
-            {"t": round(float(bounce.time_s), 3), "kind": bounce.kind,
-             "sure": _short(bounce.probability, 2), "place": _place(bounce.x_m, bounce.y_m, end),
-             "ellipse": ellipse, "at": seen, "ring": ring}
-        )  # fmt: skip
-    landings = frame[["landing_x_m", "landing_y_m"]].to_numpy(float)
+    now = store.bounces(drill_id=drill_id, serve_id=only)
+    seen = now
+    if now["moved"].any():
+        seen = store.bounces(drill_id=drill_id, serve_id=only, machine_only=True)
+    bounces = bounce_rows(frame, machine, now, seen, calibration)
     return [
-        _row(row, first[row.serve_id], of.get(int(row.serve_id), []), look, ellipse, seen)
-        for row, look, ellipse, seen in zip(
-            rows_of(frame),
-            needs_look(frame).tolist(),
-            _ellipses(frame, "landing_"),
-            _in_picture(landings, calibration),
-            strict=True,
-        )
+        _row(row, first[row.serve_id], bounces.get(int(row.serve_id), []), look)
+        for row, look in zip(rows_of(frame), needs_look(frame).tolist(), strict=True)
     ]
 
 
-def _row(
-    row: Any,
-    first: Any,
-    bounces: list[dict[str, Any]],
-    look: bool,
-    ellipse: list[float] | None,
-    seen: list[float] | None,
-) -> dict[str, Any]:
+def _row(row: Any, first: Any, bounces: list[dict[str, Any]], look: bool) -> dict[str, Any]:
     end = int(row.server_end) if row.server_end in (-1, 1) else -1
     target = " ".join(filter(None, (row.target_depth, row.target_side, row.target_landing)))
-    landing = _place(row.landing_x_m, row.landing_y_m, end)
     return {
         "id": int(row.serve_id), "number": int(row.number), "rev": int(row.revision),
         "t": round(float(row.t_start_s), 3), "clock": clock(float(row.t_start_s)),
@@ -143,90 +107,14 @@ def _row(
         "called": " ".join(filter(None, (target, row.stroke))), "end": end,
         "end_known": bool(row.server_end in (-1, 1)),
         "outcome": row.outcome, "depth": row.depth, "side": row.side,
-        "pace": _short(row.pace_m_s, 1), "landing": landing,
-        "ellipse": ellipse if landing else None,
-        "second": _place(row.second_bounce_x_m, row.second_bounce_y_m, end),
+        "pace": None if pd.isna(row.pace_m_s) else round(float(row.pace_m_s), 1),
         "corrected": row.corrected.split(), "checked": bool(row.checked),
         "removed": bool(row.removed), "by_hand": row.origin == "person",
-        "machine": {"outcome": first.outcome, "depth": first.depth, "side": first.side,
-                    "landing": _place(first.landing_x_m, first.landing_y_m, end)},
+        "machine": {"outcome": first.outcome, "depth": first.depth, "side": first.side},
         "look": look, "doubt": round(doubt(row), 4), "why": doubt_words(row),
-        "bounces": bounces, "at": seen,
+        "bounces": bounces,
     }  # fmt: skip
-
-
-def _place(x: float, y: float, end: int) -> list[float] | None:
-    if pd.isna(x) or pd.isna(y):
-        return None
-    # As `zones.to_server_frame`, one point at a time: a film may hold two thousand serves.
-    return [round(end * float(y) * 100, 2), round(end * float(x) * 100, 2)]
-
-
-def _spreads(rows: pd.DataFrame, prefix: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Covariances of the places of rows, m^2: sd along and across, and their covariance."""
-    names = (f"{prefix}sd_x_m", f"{prefix}sd_y_m", f"{prefix}cov_xy_m2")
-    sd_x, sd_y, cov = (rows[name].to_numpy(float) for name in names)
-    return sd_x, sd_y, np.nan_to_num(cov)
-
-
-def _ellipses(rows: pd.DataFrame, prefix: str) -> list[list[float] | None]:
-    """Half-axes, cm, and angle, degrees clockwise on the screen, of the 95 % ellipses."""
-    sd_x, sd_y, cov = _spreads(rows, prefix)
-    known = ~(np.isnan(sd_x) | np.isnan(sd_y))
-    # On the screen right is +-y and down is +-x, both with one sign: the ellipse of (y, x).
-    values, vectors = _axes(sd_y[known] ** 2, cov[known], sd_x[known] ** 2)
-    half = np.sqrt(np.maximum(values, 0.0)) * _CHI * 100
-    angle = np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1]))
-    found = iter(np.column_stack([half[:, 1], half[:, 0], angle]).tolist())
-    return [_ellipse(*next(found)) if here else None for here in known.tolist()]
-
-
-def _ellipse(long: float, short: float, angle: float) -> list[float]:
-    return [round(long, 2), round(short, 2), round(angle, 1)]
-
-
-def _axes(a: np.ndarray, b: np.ndarray, d: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Eigenvalues, growing, and eigenvectors of the matrices [[a, b], [b, d]]."""
-    return np.linalg.eigh(np.stack([a, b, b, d], axis=-1).reshape(-1, 2, 2))
-
-
-def _in_picture(places: np.ndarray, calibration: Calibration | None) -> list[list[float] | None]:
-    """Where balls that touch the table at places (N, 2), m, are in the picture, px."""
-    if calibration is None:
-        return [None] * len(places)
-    points = _project(places, calibration)
-    seen = np.isfinite(points).all(axis=1).tolist()
-    return [p if here else None for p, here in zip(points.round(1).tolist(), seen, strict=True)]
-
-
-def _rings(bounces: pd.DataFrame, calibration: Calibration | None) -> list[list[list[float]]]:
-    """Outlines in the picture of where the bounces are with 95 %, px."""
-    if calibration is None:
-        return [[] for _ in range(len(bounces))]
-    sd_x, sd_y, cov = _spreads(bounces, "")
-    known = ~(np.isnan(sd_x) | np.isnan(sd_y))
-    values, vectors = _axes(sd_x[known] ** 2, cov[known], sd_y[known] ** 2)
-    circle = np.column_stack([np.cos(_RING), np.sin(_RING)]) * _CHI
-    around = (circle * np.sqrt(np.maximum(values, 0.0))[:, None]) @ np.swapaxes(vectors, 1, 2)
-    around += bounces.loc[known, ["x_m", "y_m"]].to_numpy(float)[:, None]
-    points = _project(around.reshape(-1, 2), calibration).reshape(-1, len(_RING), 2)
-    whole = np.isfinite(points).all(axis=(1, 2)).tolist()
-    found = iter(zip(points.round(1).tolist(), whole, strict=True))
-    rings: list[list[list[float]]] = []
-    for here in known.tolist():
-        ring, good = next(found) if here else ([], True)
-        rings.append(ring if good else [])
-    return rings
-
-
-def _project(places: np.ndarray, calibration: Calibration) -> np.ndarray:
-    height = np.full(len(places), table.BALL_RADIUS)
-    return calibration.camera.project(np.column_stack([places, height]))
 
 
 def _number(value: float, otherwise: float) -> float:
     return otherwise if pd.isna(value) else float(value)
-
-
-def _short(value: float, digits: int) -> float | None:
-    return None if pd.isna(value) else round(float(value), digits)

@@ -17,6 +17,7 @@ from placement.records.schema import DEPTHS, LANDINGS, OUTCOMES, SIDES, STROKES
 from placement.records.turns import clock
 from placement.video import VideoError
 from placement.web import check, turnwork
+from placement.web.bounces import LANDING, moved
 from placement.web.drillwork import crop_picture, film_of, parts_of
 from placement.web.site import Site, go, json_answer, number_in, site_of, with_form, with_json
 from placement.web.wording import OUTCOMES as OUTCOME_WORDS
@@ -82,17 +83,21 @@ def correct(request: Request, message: dict[str, Any]) -> Response:
     changes, seen = message.get("changes"), message.get("seen")
     if not isinstance(changes, dict) or not isinstance(seen, int):
         raise HTTPException(400, "A correction names its changes and what was seen.")
-    unknown = set(changes) - set(CORRECTABLE) - {"place"}
+    unknown = set(changes) - set(CORRECTABLE) - {"place", "bounce"}
     if unknown:
         raise RecordsError(f"{', '.join(sorted(unknown))} cannot be corrected")
     if serve_id not in site.store.owners(drill_id):
         raise HTTPException(404, _NO_SUCH)
+    bounces: dict[int, tuple[float, float]] = {}
     if "place" in changes:
-        changes = _with_place(changes, _one(site, drill_id, serve_id))
+        place, key = changes.pop("place"), changes.pop("bounce", LANDING)
+        end = int(changes.get("server_end", _one(site, drill_id, serve_id)["end"]))
+        more, bounces = moved(key, place, end)
+        changes |= more
     try:
         site.store.correct(
             serve_id, changes, who=_who(message), seen_revision=seen,
-            why=str(message.get("why", ""))[:500],
+            why=str(message.get("why", ""))[:500], bounces=bounces,
         )  # fmt: skip
     except StaleError as error:
         return json_answer(
@@ -284,19 +289,6 @@ def _one(site: Site, drill_id: int, serve_id: int) -> dict[str, Any]:
     row = rows[0]
     row["path"] = [] if row["by_hand"] else parts.paths.get(row["number"], [])
     return row
-
-
-def _with_place(changes: dict[str, Any], row: dict[str, Any]) -> dict[str, Any]:
-    """A place on the drawing, cm, as the records keep it, m along and across the table."""
-    place = changes.pop("place")
-    if place is None:
-        return changes | {"landing_x_m": None, "landing_y_m": None}
-    try:
-        right, down = (float(v) / 100 for v in place)
-    except (TypeError, ValueError) as error:
-        raise RecordsError("a place needs two numbers") from error
-    end = int(changes.get("server_end", row["end"]))
-    return changes | {"landing_x_m": end * down, "landing_y_m": end * right}
 
 
 def _students(site: Site, drill_id: int) -> list[str]:

@@ -27,6 +27,8 @@ SAID_OF = {
     "second_bounce_x_m": "second bounce, along the table",
     "second_bounce_y_m": "second bounce, across the table",
     "second_bounce_sd_m": "second bounce, uncertainty",
+    "bounce_x_m": "along the table",
+    "bounce_y_m": "across the table",
     "pace_m_s": "pace",
     "server_end": "server's end",
     "removed": "no serve",
@@ -98,6 +100,16 @@ def said_value(value: str, name: str) -> str:
     if name.endswith("_m"):
         return f"{found * 100:.0f} cm"
     return f"{found:+g}" if name == "server_end" else str(found)
+
+
+def said_of(name: str, bounce_s: float | None = None) -> str:
+    """What a correction is about, in words; `bounce_s` is the moment of a bounce that was moved."""
+    words = SAID_OF.get(name, name)
+    return (
+        words
+        if bounce_s is None or bounce_s != bounce_s
+        else f"bounce at {clock(bounce_s)}, {words}"
+    )
 
 
 def count(n: int, one: str, many: str = "") -> str:

@@ -344,3 +344,9 @@ ROWS_3 = (
     "UPDATE serve SET landing_sd_x_m = 0.009, landing_time_s = 7.5 WHERE serve_id = 2;"
     "UPDATE bounce SET serve_id = bounce_id - 1 WHERE bounce_id > 1;"
 )
+
+VERSION_4 = VERSION_3.replace(
+    "sidespin_hi FLOAT,\n", "sidespin_hi FLOAT,\nflags VARCHAR DEFAULT '' NOT NULL,\n"
+).replace("VALUES (3, '2026-03-01')", "VALUES (4, '2026-04-01')")
+
+ROWS_4 = ROWS_3

@@ -12,7 +12,8 @@ import pandas as pd
 import pytest
 
 from calibration import table
-from placement.web.check import _ellipses, needs_look
+from placement.web.bounces import ellipses
+from placement.web.check import needs_look
 from tests.records.samples import serve_row
 from tests.web.conftest import Page
 from tests.web.made import calibration, make_results
@@ -21,6 +22,10 @@ from tests.web.made import calibration, make_results
 def rows(web: Page, film: int) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = web.get(f"/films/{film}/serves.json").json()["serves"]
     return found
+
+
+def bounce(serve: dict[str, Any], key: str) -> dict[str, Any]:
+    return next(b for b in serve["bounces"] if b["key"] == key)
 
 
 def change(web: Page, film: int, serve: dict[str, Any], **changes: Any) -> Any:
@@ -83,18 +88,70 @@ def test_a_landing_moved_on_the_drawing_moves_on_the_table(web: Page, filmed: in
     assert (row["landing_x_m"], row["landing_y_m"]) == pytest.approx((0.9, -0.3), abs=1e-6)
     assert row["side"] == "right"
     now = rows(web, filmed)[0]
-    assert now["landing"] == [30.0, -90.0]
-    assert now["machine"]["landing"] != now["landing"]
     assert now["side"] == "right"
+    moved = bounce(now, "landing")
+    assert moved["place"] == [30.0, -90.0]
+    assert moved["was"] == bounce(serve, "landing")["place"]
+    assert [b["key"] for b in now["bounces"]] == [b["key"] for b in serve["bounces"]]
+
+
+def test_every_bounce_has_a_name_and_is_moved_by_it(web: Page, filmed: int) -> None:
+    """The server stands at the negative-x end: right is -y, past the net (up) is +x."""
+    serve = rows(web, filmed)[0]
+    named = {b["key"]: b["name"] for b in serve["bounces"]}
+    first = next(key for key in named if key.isdigit())
+    assert named == {
+        first: "bounce on the server's half", "landing": "landing",
+        "second": "second bounce, worked out",
+    }  # fmt: skip
+    assert bounce(serve, first)["place"] == [20.0, 60.0]
+    answer = change(web, filmed, serve, place=[-10.0, 75.0], bounce=first, checked=True)
+    assert answer.status_code == 200
+    now = answer.json()["serve"]
+    moved = bounce(now, first)
+    assert (moved["place"], moved["was"]) == ([-10.0, 75.0], [20.0, 60.0])
+    seen = calibration().camera.project(np.array([[-0.75, 0.1, table.BALL_RADIUS]]))[0]
+    assert math.dist(moved["at"], seen) < 0.2
+    kept = web.site.store.bounces(drill_id=filmed).iloc[0]
+    assert (kept["x_m"], kept["y_m"]) == pytest.approx((-0.75, 0.1), abs=1e-6)
+    log = web.get(f"/films/{filmed}/about").text
+    assert "bounce at 0:00.3, along the table" in log  # 0.35 s, rounded
+    assert "-60 cm" in log
+    assert web.send(f"/films/{filmed}/undo", {"who": "LM"}).status_code == 200
+    assert rows(web, filmed)[0]["bounces"] == serve["bounces"]
+
+
+def test_a_second_bounce_moved_says_the_depth(web: Page, filmed: int) -> None:
+    """Past the end line, 137 cm from the net (Law 2.1.1): the serve was long."""
+    serve = rows(web, filmed)[0]
+    assert serve["depth"] == "short"
+    answer = change(web, filmed, serve, place=[0.0, -160.0], bounce="second")
+    now = answer.json()["serve"]
+    assert (now["depth"], now["machine"]["depth"]) == ("long", "short")
+    second = bounce(now, "second")
+    assert (second["place"], second["name"]) == ([0.0, -160.0], "second bounce")
+    assert second["was"] == [-55.0, -110.0]
+    # 95 % of a place set by hand to 2 cm: 2.4477 sd (chi-squared tables, 2 degrees of freedom).
+    assert second["ellipse"][:2] == pytest.approx([4.9, 4.9], abs=0.01)
+
+
+def test_a_serve_added_by_hand_is_given_its_landing(web: Page, filmed: int) -> None:
+    added = web.send(f"/films/{filmed}/serves", {"t": 1.0, "who": "LM", "end": -1}).json()
+    new = next(s for s in added["data"]["serves"] if s["id"] == added["id"])
+    assert new["bounces"] == []
+    now = change(web, filmed, new, place=[30.0, -90.0], bounce="landing").json()["serve"]
+    assert [(b["key"], b["t"], b["place"]) for b in now["bounces"]] == [
+        ("landing", None, [30.0, -90.0])
+    ]
 
 
 def test_a_place_in_the_picture_is_that_of_the_camera(web: Page, filmed: int) -> None:
     serve = rows(web, filmed)[0]
-    x, y = -serve["landing"][1] / 100, -serve["landing"][0] / 100
+    landing = bounce(serve, "landing")
+    x, y = -landing["place"][1] / 100, -landing["place"][0] / 100
     seen = calibration().camera.project(np.array([[x, y, table.BALL_RADIUS]]))[0]
-    assert math.dist(serve["at"], seen) < 0.2
-    bounce = serve["bounces"][0]
-    assert math.dist(np.array(bounce["ring"]).mean(axis=0), bounce["at"]) < 0.5
+    assert math.dist(landing["at"], seen) < 0.2
+    assert math.dist(np.array(landing["ring"]).mean(axis=0), landing["at"]) < 0.5
 
 
 @pytest.mark.parametrize(
@@ -109,7 +166,7 @@ def test_an_ellipse_lies_as_its_covariance(
     sd_x: float, sd_y: float, cov: float, expected: tuple[float, float, float]
 ) -> None:
     row = pd.DataFrame({"sd_x_m": [sd_x, np.nan], "sd_y_m": sd_y, "cov_xy_m2": cov})
-    found, nothing = _ellipses(row, "")
+    found, nothing = ellipses(row)
     assert nothing is None
     long, short, angle = found
     assert (long, short) == pytest.approx(expected[:2], abs=0.01)
@@ -139,7 +196,8 @@ def test_add_remove_undo_redo(web: Page, filmed: int) -> None:
 @pytest.mark.parametrize(
     "changes",
     [{"outcome": "brilliant"}, {"code": "AB"}, {"place": "here"}, {"place": [1]},
-     {"place": [1e9, 0]},
+     {"place": [1e9, 0]}, {"place": [1, 1], "bounce": "99999"}, {"place": [1, 1], "bounce": 7},
+     {"place": None, "bounce": "1"}, {"place": [1, 1], "bounce": "somewhere"},
      {"server_end": 2}, {}, {"number": 1}],
 )  # fmt: skip
 def test_an_impossible_correction_is_a_sentence(
@@ -178,7 +236,7 @@ def test_a_film_of_a_whole_day_is_checked_as_quickly(
     data = web.get(f"/films/{drill}/serves.json").json()
     assert time.process_time() - began < 3.0  # some 0.7 s here; nothing per serve may grow
     assert len(data["serves"]) == 1800
-    assert all(len(s["bounces"]) == 2 for s in data["serves"])
+    assert all(len(s["bounces"]) == 3 for s in data["serves"])
     began = time.process_time()
     assert change(web, drill, data["serves"][5], checked=True).status_code == 200
     assert time.process_time() - began < 0.5

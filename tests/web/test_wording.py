@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from placement.records.corrections import CORRECTABLE
+from placement.records.schema import BOUNCE_PLACE
 from placement.web.pages_start import PARTS
 from placement.web.wording import SAID_OF, moment, said_value
 from tests.web.conftest import Page
@@ -35,7 +36,7 @@ def test_a_corrected_value_is_said_as_a_person_says_it(name: str, kept: str, sai
 
 
 def test_every_column_that_may_be_corrected_has_words() -> None:
-    assert set(CORRECTABLE) <= set(SAID_OF)
+    assert {*CORRECTABLE, *BOUNCE_PLACE} <= set(SAID_OF)
 
 
 def test_a_moment_is_told_in_this_computers_time(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,12 +1,13 @@
 // Checking the serves: step, look, say yes or what it was. The machine's answer is kept.
-import { send, inOrder, draw, make, notice, readData, placeIn, isTyping } from "./common.js";
+import { send, inOrder, draw, make, notice, readData, isTyping } from "./common.js";
+import { Spots } from "./spots.js";
 import { Stepper, frameAt } from "./stepper.js";
 
 const $ = (id) => document.getElementById(id);
 const WORDS = { good: "good", let: "let", net: "in the net", missed: "missed the table", "own-twice": "own half twice", unclear: "unclear" };
 const KEYS = { g: "good", l: "let", n: "net", m: "missed", t: "own-twice", u: "unclear" };
 let data = readData("data");
-let order = "doubt", ids = [], current = null, frame = 0, way = 1, moving = null, held = false;
+let order = "doubt", ids = [], current = null, frame = 0, way = 1;
 const hasFilm = data.times.length > 0;
 const at = `/films/${data.film}`;
 
@@ -39,7 +40,7 @@ function likely() {
     if (way < 0) for (let k = 1; k <= 12; k++) near.push(here - k);
     near.push(here + 1, here - 1, here + 2);
     if (next) near.push(startFrame(next));
-    for (const b of s?.bounces ?? []) near.push(frameAt(data.times, b.t));
+    for (const t of moments(s)) near.push(frameAt(data.times, t));
     near.push(here + 3, here - 2, here + 4, here + 5, here - 3, here + 6, here + 7, here + 8);
     if (next) { const n = startFrame(next); near.push(n + 1, n + 2); }
     if (before) near.push(startFrame(before));
@@ -50,9 +51,10 @@ function likely() {
 function startFrame(serve) { return frameAt(data.times, keyMoment(serve)); }
 function keyMoment(serve) { const land = landingBounce(serve); return land ? land.t : serve.t + 0.1; }
 function landingBounce(serve) {
-  const own = serve.bounces.filter((b) => b.place && b.place[1] < 0 && b.kind !== "idle");
-  return own[0] ?? serve.bounces[0] ?? null;
+  const seen = serve.bounces.filter((b) => b.t !== null);
+  return seen.find((b) => b.key === "landing") ?? seen.find((b) => b.place[1] < 0) ?? seen[0] ?? null;
 }
+function moments(serve) { return (serve?.bounces ?? []).map((b) => b.t).filter((t) => t !== null).sort((a, b) => a - b); }
 function goFrame(n) {
   if (!hasFilm) return;
   way = stepper.wanted - n > 0 && stepper.wanted - n <= 3 ? -1 : 1;
@@ -61,8 +63,8 @@ function goFrame(n) {
 }
 function nowTime() { return hasFilm ? data.times[Math.max(stepper.wanted, 0)] : (current ? keyMoment(current) : 0); }
 function goBounce(step) {
-  const moments = (current?.bounces ?? []).map((b) => b.t).sort((a, b) => a - b), now = nowTime();
-  const next = step > 0 ? moments.find((t) => t > now + 0.012) : moments.findLast((t) => t < now - 0.012);
+  const all = moments(current), now = nowTime();
+  const next = step > 0 ? all.find((t) => t > now + 0.012) : all.findLast((t) => t < now - 0.012);
   if (next === undefined) { notice(step > 0 ? "That was the last bounce of this serve." : "That was the first bounce of this serve.", 2); return; }
   showCrop(next);
   goFrame(frameAt(data.times, next));
@@ -92,11 +94,10 @@ function drawMarks() {
     }
     for (const b of s.bounces) {
       if (b.ring.length) {
-        const d = "M" + b.ring.map((p) => p.join(" ")).join("L") + "Z", now = Math.abs(b.t - nowTime()) < 0.02;
+        const d = "M" + b.ring.map((p) => p.join(" ")).join("L") + "Z", now = b.t !== null && Math.abs(b.t - nowTime()) < 0.02;
         parts.push(draw("path", { class: "spot-ring under", d }), draw("path", { class: `spot-ring${now ? " now" : ""}`, d }));
       }
     }
-    if (s.corrected.includes("landing_x_m") && s.at) parts.push(draw("circle", { class: "spot-ring now", cx: s.at[0], cy: s.at[1], r: (region[2] - region[0]) / 120 }));
   }
   marks.replaceChildren(...parts);
 }
@@ -140,7 +141,6 @@ function counts() {
 function select(id) {
   const before = current;
   current = find(id) ?? null;
-  moving = null;
   if (before && before !== current) label(find(before.id) ?? before);
   if (!current) { showServe(); return; }
   label(current);
@@ -156,7 +156,7 @@ function showServe() {
   const s = current;
   for (const id of ["accept", "move", "remove"]) $(id).disabled = !s;
   for (const button of document.querySelectorAll("[data-outcome], [data-depth]")) button.disabled = !s;
-  if (!s) { $("serve-name").textContent = data.serves.length ? "Choose a serve" : "No serves were found"; $("spots").replaceChildren(); return; }
+  if (!s) { $("serve-name").textContent = data.serves.length ? "Choose a serve" : "No serves were found"; spots.show(null); return; }
   $("serve-name").textContent = `Serve ${s.number}${s.code ? `, ${s.code}` : ""}`;
   $("serve-facts").textContent = `${s.clock} · ${answerWords(s)}${s.called ? ` · called ${s.called}` : ""}${s.pace ? ` · ${s.pace.toFixed(1)}\u00a0m/s` : ""}`;
   $("why").replaceChildren(...(s.look ? s.why : []).map((w) => make("li", {}, w)));
@@ -167,70 +167,15 @@ function showServe() {
   for (const button of document.querySelectorAll("[data-outcome]")) button.setAttribute("aria-pressed", String(button.dataset.outcome === s.outcome));
   $("depths").hidden = s.outcome !== "good" && s.outcome !== "let";
   for (const button of document.querySelectorAll("[data-depth]")) button.setAttribute("aria-pressed", String(button.dataset.depth === s.depth));
-  drawTable(); drawMarks();
+  spots.show(s); drawMarks();
 }
 
 // --- the drawing of the table
-function landing(s) { return moving ?? s.landing; }
-function drawTable() {
-  const s = current, parts = [];
-  for (const b of s.bounces) {
-    if (!b.place) continue;
-    if (b.ellipse) parts.push(draw("ellipse", { class: "halo", rx: Math.max(b.ellipse[0], .5), ry: Math.max(b.ellipse[1], .5), transform: `translate(${b.place}) rotate(${b.ellipse[2]})` }));
-    const spot = draw("circle", { class: "spot", cx: b.place[0], cy: b.place[1], r: 2 });
-    spot.append(draw("title", {}, `${b.kind} bounce at ${clock(b.t)}`));
-    parts.push(spot);
-  }
-  if (s.second) parts.push(draw("path", { class: "spot second", d: `M${s.second[0] - 3} ${s.second[1]}h6m-3-3v6` }, draw("title", {}, "second bounce")));
-  const was = s.machine.landing, here = landing(s);
-  if (was && here && Math.hypot(was[0] - here[0], was[1] - here[1]) > 0.5) parts.push(draw("circle", { class: "spot was", cx: was[0], cy: was[1], r: 3.2 }, draw("title", {}, "where the machine put it")));
-  if (here) {
-    const words = s.outcome === "good" || s.outcome === "let" ? "Landing" : "Place";
-    const g = draw("g", { class: "land-handle", tabindex: 0, role: "slider", "aria-label": `${words} of serve ${s.number}`, "aria-valuenow": Math.round(here[0]), "aria-valuemin": -500, "aria-valuemax": 500,
-      "aria-valuetext": `${Math.abs(here[0]).toFixed(0)} cm ${here[0] < 0 ? "left" : "right"} of the middle, ${Math.abs(here[1]).toFixed(0)} cm ${here[1] < 0 ? "past the net" : "before the net"}`, transform: `translate(${here})`, id: "land" },
-    draw("circle", { class: "grip", r: 9 }), draw("circle", { class: "spot land", r: 3 }));
-    parts.push(g);
-  }
-  const focused = document.activeElement?.id === "land";
-  $("spots").replaceChildren(...parts);
-  if (focused) $("land")?.focus();
-}
-const drawing = $("drawing");
-drawing.addEventListener("pointerdown", (event) => {
-  if (!event.target.closest(".land-handle") || !current) return;
-  event.preventDefault(); drawing.setPointerCapture(event.pointerId); held = true; moving = [...current.landing];
-});
-drawing.addEventListener("pointermove", (event) => {
-  if (!held || !current) return;
-  moving = placeIn(drawing, event).map((v) => Math.round(v * 10) / 10);
-  moving = [Math.max(-98, Math.min(98, moving[0])), Math.max(-158, Math.min(158, moving[1]))];
-  drawTable();
-});
-for (const name of ["pointerup", "pointercancel"]) drawing.addEventListener(name, () => { if (held) { held = false; keepPlace(); } });
-drawing.addEventListener("keydown", (event) => {
-  if (!event.target.closest(".land-handle") || !current) return;
-  const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
-  if (way) {
-    event.preventDefault(); event.stopPropagation();
-    const step = event.shiftKey ? 5 : 1, from = landing(current);
-    moving = [from[0] + way[0] * step, from[1] + way[1] * step];
-    drawTable();
-  } else if (event.key === "Enter" && moving) { event.preventDefault(); event.stopPropagation(); keepPlace(); }
-  else if (event.key === "Escape" && moving) { moving = null; drawTable(); }
-});
-drawing.addEventListener("focusout", () => { if (moving && !held) setTimeout(() => { if (document.activeElement?.id !== "land") keepPlace(); }, 0); });
-function keepPlace() {
-  if (!moving || !current) return;
-  const place = moving; moving = null;
-  current.landing = place;
-  change(current, { place, checked: true }, "The landing is moved.");
-}
-function startMove() {
-  if (!current) return;
-  if (!current.landing) { current.landing = [0, -70]; moving = [0, -70]; }
-  drawTable(); $("land").focus();
-  notice("Drag the blue dot, or use the arrow keys: 1 cm, with Shift 5. Enter keeps it.", 5);
-}
+const spots = new Spots($("drawing"), $("spots"), (bounce) => {
+  if (bounce.t !== null) { showCrop(bounce.t); goFrame(frameAt(data.times, bounce.t)); }
+  notice(`${capital(bounce.name)}: drag it, or use the arrow keys (1 cm, with Shift 5). Enter keeps it, V: next bounce.`, 8);
+}, (bounce, place) => change(current, { bounce: bounce.key, place, checked: true }, `${capital(bounce.name)}: moved.`));
+function capital(text) { return text.charAt(0).toUpperCase() + text.slice(1); }
 
 // --- answers: one after the other, each naming the state that was seen
 function who() { return $("who").value.trim() || "teacher"; }
@@ -305,7 +250,8 @@ for (const button of document.querySelectorAll("[data-outcome]")) {
 }
 const depths = [...document.querySelectorAll("[data-depth]")];
 for (const button of depths) button.addEventListener("click", () => depth(button.dataset.depth));
-for (const [id, act] of Object.entries({ accept, move: startMove, remove, add, undo: () => back("undo"), redo: () => back("redo"),
+function move(by) { spots.choose(by, nowTime()); }
+for (const [id, act] of Object.entries({ accept, move: () => move(1), remove, add, undo: () => back("undo"), redo: () => back("redo"),
   "frame-back": () => goFrame(stepper.wanted - 1), "frame-on": () => goFrame(stepper.wanted + 1), "bounce-back": () => goBounce(-1), "bounce-on": () => goBounce(1) })) $(id).addEventListener("click", act);
 // After a click the keys go on: Enter means "right" again, not the button that was clicked last.
 document.querySelector(".check").addEventListener("click", (event) => {
@@ -324,7 +270,7 @@ document.addEventListener("keydown", (event) => {
   }
   if ((key === "ArrowLeft" || key === "ArrowRight") && event.target.type === "radio") return;
   const acts = { j: () => step(1), k: () => step(-1), ArrowRight: () => goFrame(stepper.wanted + 1), ArrowLeft: () => goFrame(stepper.wanted - 1),
-    b: () => goBounce(event.shiftKey ? -1 : 1), v: startMove, x: remove, a: add, z: () => back("undo"), y: () => back("redo") };
+    b: () => goBounce(event.shiftKey ? -1 : 1), v: () => move(event.shiftKey ? -1 : 1), x: remove, a: add, z: () => back("undo"), y: () => back("redo") };
   depths.forEach((button, k) => { acts[String(k + 1)] = () => depth(button.dataset.depth); });
   if (KEYS[key]) acts[key] = () => outcome(KEYS[key]);
   if (!acts[key]) return;
@@ -332,7 +278,7 @@ document.addEventListener("keydown", (event) => {
 });
 
 // Somebody may have changed something in another window meanwhile.
-document.addEventListener("visibilitychange", () => { if (!document.hidden && !moving) { inOrder(() => reload()); } });
+document.addEventListener("visibilitychange", () => { if (!document.hidden && !spots.moving) { inOrder(() => reload()); } });
 
 sort(); fillList();
 const asked = Number(new URLSearchParams(location.search).get("serve"));

@@ -135,7 +135,7 @@ def test_a_depth_is_said_by_a_key(page: Page, filmed: Running) -> None:
 
 def test_a_landing_is_moved_by_keys_and_by_pointer(page: Page, filmed: Running) -> None:
     page.goto(filmed.url + "/films/1/check?serve=1")
-    land = page.locator("#land")
+    land = page.locator("[data-bounce=landing]")
     x, y = place_of((land.get_attribute("transform") or "").removeprefix("translate"))
     page.keyboard.press("v")
     for _ in range(3):
@@ -155,6 +155,47 @@ def test_a_landing_is_moved_by_keys_and_by_pointer(page: Page, filmed: Running) 
     page.mouse.move(middle[0] + 30, middle[1], steps=3)
     page.mouse.up()
     until(page, lambda: first(filmed)["landing_y_m"] < row["landing_y_m"] - 0.05)
+
+
+def test_any_bounce_is_chosen_and_moved_by_keys_and_by_pointer(page: Page, filmed: Running) -> None:
+    """The first serve's bounce on the server's half lies at (-0.6, -0.2) m, 0.15 s after 0.2 s."""
+
+    def first_bounce() -> tuple[float, float]:
+        with filmed.store as store:
+            row = store.bounces(drill_id=1).iloc[0]
+        return round(float(row["x_m"]), 3), round(float(row["y_m"]), 3)
+
+    page.goto(filmed.url + "/films/1/check?serve=1")
+    expect(page.locator("#keys")).to_contain_text("V move a bounce")
+    own = page.get_by_role("slider", name="bounce on the server's half of serve 1")
+    page.keyboard.press("v")  # the picture shows the landing: that is meant
+    expect(page.locator("[data-bounce=landing]")).to_be_focused()
+    page.keyboard.press("Shift+V")  # the one before
+    expect(own).to_be_focused()
+    expect(page.locator("#moment")).to_contain_text("0:00.33")  # the picture at 0.35 s
+    expect(own.locator(".bounce-name")).to_have_css("opacity", "1")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("Shift+ArrowDown")
+    assert first_bounce() == (-0.6, -0.2)
+    page.keyboard.press("Enter")
+    expect(page.locator("#notice")).to_contain_text("moved")
+    until(page, lambda: first_bounce() == (-0.65, -0.19))  # 5 cm nearer the server, 1 cm left
+    assert first(filmed)["landing_x_m"] == pytest.approx(0.51, abs=1e-6)  # the landing stays
+    box = own.locator(".grip").bounding_box()
+    assert box is not None
+    middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(*middle)
+    page.mouse.down()
+    page.mouse.move(middle[0] - 30, middle[1], steps=3)
+    page.mouse.up()
+    until(page, lambda: first_bounce()[1] > -0.15)
+    page.keyboard.press("Escape")  # away from the bounce
+    for place in ((-0.65, -0.19), (-0.6, -0.2)):
+        page.keyboard.press("z")
+        until(page, lambda place=place: first_bounce() == place)  # type: ignore[misc]
+    page.mouse.click(*middle)  # choosing alone moves nothing
+    page.keyboard.press("Escape")
+    assert first_bounce() == (-0.6, -0.2)
 
 
 def test_two_windows_do_not_lose_a_correction(
