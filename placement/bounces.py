@@ -161,7 +161,7 @@ def parted_at_net(
     parts: list[list[Meeting]] = [[]]
     kinks: list[list[Meeting]] = []
     for m in chain:
-        if before_it_the_net(camera, m):
+        if before_it_the_net(camera, m.place):
             kinks.append([m])
             parts.append([])
         else:
@@ -169,10 +169,10 @@ def parted_at_net(
     return [p for p in parts if p], kinks
 
 
-def before_it_the_net(camera: Camera, meeting: Meeting) -> bool:
-    """Whether the line of sight to a bounce passes the net's top."""
+def before_it_the_net(camera: Camera, place: np.ndarray) -> bool:
+    """Whether the line of sight to a bounce at `place` (2,), m, passes the net's top."""
     eye = camera.centre
-    spot = np.array([*meeting.place, table.BALL_RADIUS])
+    spot = np.array([*place, table.BALL_RADIUS])
     if eye[0] * spot[0] >= 0:
         return False
     share = eye[0] / (eye[0] - spot[0])

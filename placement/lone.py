@@ -13,6 +13,7 @@ import numpy as np
 from calibration import table
 from placement import flight
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, near_table
+from placement.bounces import before_it_the_net
 from placement.paths import FollowedPath, follow
 from placement.sightings import Member, Window, radii_px
 from placement.tracks import Run
@@ -37,6 +38,7 @@ _FEWEST = 6  # sightings of an arc that may lose its first
 _BOTH = 3  # sightings on either side of a bounce that tell when it was
 _NEAR_S = 0.2  # s of a flight next to its bounce
 _CLOSE, _LOOSER = 1.2, 1.6  # misfit with both; times that with one
+_FAR_CLOSER = 0.6  # times that, of a fit to one side that had it wrong
 _WORST = 2.2  # misfit of an arc held to the table
 _WORST_HIDDEN = 1.5  # misfit likewise, where nothing was seen at the table
 
@@ -108,31 +110,40 @@ def pinned_down(window: Window, followed: FollowedPath) -> FollowedPath:
     FollowedPath
         As it was, where that was known already or nothing is found.
     """
+    for _ in range(2):  # a far closer fit to one side may now find the other
+        better = _pinned_once(window, followed)
+        if better is None:
+            break
+        followed = better
+    return followed
+
+
+def _pinned_once(window: Window, followed: FollowedPath) -> FollowedPath | None:
     times = followed.sightings.times
     if followed.path.n_bounces > 1:
-        return followed
+        return None
     after = times > followed.path.bounce_times[0]
     if min(after.sum(), (~after).sum()) >= _BOTH:
-        return followed
-    side = after if after.sum() >= _FEWEST else ~after
-    if side.sum() < _FEWEST:
-        return followed
-    limit = max(_CLOSE, _LOOSER * followed.path.misfit)
-    best = followed
-    run = _run_of(followed, side)
+        return None
+    run = _run_of(followed, after if after.sum() >= _FEWEST else ~after)
     first, last = run.times[0] + _NEAR_S, run.times[-1] - _NEAR_S
+    limit = max(_CLOSE, _LOOSER * followed.path.misfit)
+    seen = float(followed.measured.sum())
+    best, most = None, seen
     # spin bends a long flight, which the arc does not know: what lies near the bounce will do
     for way, near in ((follow_from_hidden, run.times < first), (follow_on, run.times > last)):
         arc = fit_arc(window.camera, run.part(near)) if near.sum() >= _FEWEST else None
         other = None if arc is None else way(window, arc)
         if other is None or other.path.misfit > limit:
             continue
+        if way is follow_on and before_it_the_net(window.camera, other.path.bounce_places[0]):
+            continue
         t, b = other.sightings.times, other.path.bounce_times[0]
-        if (
-            min((t < b).sum(), (t > b).sum()) >= _BOTH
-            and other.measured.sum() > best.measured.sum()
-        ):
-            best = other
+        shown = float(other.measured.sum())
+        if min((t < b).sum(), (t > b).sum()) >= _BOTH and shown > most:
+            best, most = other, shown
+        elif best is None and other.path.misfit < _FAR_CLOSER * followed.path.misfit:
+            best = other if shown > seen - _BOTH else None
     return best
 
 

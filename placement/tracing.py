@@ -334,7 +334,7 @@ class Tracer:
         """Whether what looks like a bounce is where a path that is known ends, at the net's top."""
         return (
             len(chain) == 1
-            and before_it_the_net(self.camera, chain[0])
+            and before_it_the_net(self.camera, chain[0].place)
             and any(abs(t - chain[0].time) < _NET_FRAMES / self._fps for t in self._net_ends)
         )
 
