@@ -40,6 +40,7 @@ __all__ = [
     "energy_test",
     "map_difference",
     "rate_test_by_turns",
+    "say_chance",
 ]
 
 Floats = NDArray[np.float64]
@@ -65,12 +66,12 @@ class EnergyTest:
             )
         if self.p_value <= 1 - level:
             return (
-                "the serves land in other places than before, more than chance alone would do "
-                f"(p = {_say_p(self.p_value)})"
+                "the serves land in other places than before, which is more than chance: alone it "
+                f"would do as much {say_chance(self.p_value)}"
             )
         return (
-            "the places where the serves land may be the same as before "
-            f"(p = {_say_p(self.p_value)})"
+            "the places where the serves land may be the same as before: chance alone would do as "
+            f"much {say_chance(self.p_value)}"
         )
 
 
@@ -340,5 +341,10 @@ def _as_sample(points: ArrayLike) -> Floats:
     return sample
 
 
-def _say_p(p: float) -> str:
-    return f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
+def say_chance(p_value: float) -> str:
+    """How often chance alone would do as much, in words: 39 times in 100, 12 times in 1000."""
+    of = 100 if p_value >= 0.0995 else 1000
+    n = round(p_value * of)
+    if n < 1:
+        return f"less than once in {of}"
+    return f"once in {of}" if n == 1 else f"{n} times in {of}"

@@ -18,23 +18,28 @@ MEANINGS: dict[str, str] = {
     ),
     "zones_used": ("Zones with at least one good serve; some may be there by accident."),
     "serve_types": ("As declared in the turn list; the film does not decide them."),
-    "pace_spread": ("Standard deviation of the pace; it also holds deliberate changes of pace."),
+    "pace_spread": (
+        "How much the pace differs from serve to serve; changes of pace made on purpose count "
+        "too, so that more is not worse."
+    ),
     "bias": (
-        "Mean distance from the middle of the called zone. A bias that is clear of its "
-        "interval can be aimed away; it says nothing about the scatter."
+        "How far the middle of the serves lies from the middle of the called zone; after ±, how "
+        "far that may be wrong. Where it is clearly off, aiming differently helps; it says "
+        "nothing about how widely the serves spread."
     ),
     "circular_error": (
-        "Half of the serves land within this distance of the student's own mean spot for the "
-        "target. The scatter of the measurement itself has been taken out."
+        "Half of the serves land within this distance of the spot where the student usually "
+        "serves when the target is called; small is steady. In brackets: the true figure likely "
+        "lies between these. The measuring's own error has been taken out."
     ),
     "depth_control": (
-        "Scatter (standard deviation) of the second bounce along the table for serves called "
-        "at one depth, measurement taken out. Small is steady; where the receiver plays the "
-        "ball first the second bounce is predicted."
+        "How far the second bounce is from the usual one along the table, among serves called "
+        "at one depth. Small is steady; where the receiver plays the ball first, the second "
+        "bounce is worked out from the flight."
     ),
     "evenness": (
         "1 when the nine zones (depth by side) are served alike, 0 when it is always the same "
-        "one; corrected for few serves. It follows what was called as much as what the "
+        "one; few serves are allowed for. It follows what was called as much as what the "
         "student can do."
     ),
     "pace": (

@@ -177,19 +177,33 @@ def _bias_figures(judged: pd.DataFrame) -> list[Figure]:
     found = student_bias(judged)
     meaning = MEANINGS["bias"]
     if found is None:
-        return [_nothing("bias_side", "Bias to the side", "no side was called yet", meaning)]
+        return [_nothing("bias_side", "Off target to the side", "no side was called yet", meaning)]
     if found.n < MIN_SPREAD:
-        return [_nothing("bias_side", "Bias to the side", "too few landed serves", meaning)]
+        return [_nothing("bias_side", "Off target to the side", "too few landed serves", meaning)]
     rows = []
     for key, label, value, half, plus, minus in (
-        ("bias_side", "Bias to the side", found.right_m, found.right_half_width_m, "right", "left"),
-        ("bias_length", "Bias in length", found.long_m, found.long_half_width_m, "long", "short"),
+        (
+            "bias_side",
+            "Off target to the side",
+            found.right_m,
+            found.right_half_width_m,
+            "right",
+            "left",
+        ),
+        (
+            "bias_length",
+            "Off target in length",
+            found.long_m,
+            found.long_half_width_m,
+            "long",
+            "short",
+        ),
     ):
         if np.isnan(value):
             continue
         cm, width = value * 100, half * 100
         if abs(cm) <= width:
-            words = f"no clear bias ({cm:+.0f} ± {width:.0f} cm, + is {plus})"
+            words = f"not clearly off: {abs(cm):.0f} ± {width:.0f} cm {plus if cm > 0 else minus}"
         else:
             words = f"{abs(cm):.0f} ± {width:.0f} cm {plus if cm > 0 else minus}"
             words += " as the server sees it" if key == "bias_side" else " of the called third"
@@ -227,7 +241,7 @@ def _nothing(key: str, label: str, words: str, meaning: str, unit: str = "cm") -
 def _spread_figure(judged: pd.DataFrame) -> Figure:
     meaning = MEANINGS["circular_error"]
     found = student_spread(judged)
-    label = "Scatter about the own mean"
+    label = "Spread about the usual spot"
     if found is None:
         return _nothing("circular_error", label, "too few landed serves for a spread", meaning)
     ends = circular_error_interval(found)
@@ -239,7 +253,7 @@ def _spread_figure(judged: pd.DataFrame) -> Figure:
         high=ends.high * 100,
         n=found.n,
         unit="cm",
-        words=f"half of the serves land within {ends.value * 100:.0f} cm "
+        words=f"half of the serves land within {ends.value * 100:.0f} cm of it "
         f"({ends.low * 100:.0f} to {ends.high * 100:.0f} cm); {found.note}",
         meaning=meaning,
     )
@@ -278,8 +292,9 @@ def _sd_figure(
         high=float(high),
         n=n,
         unit="cm",
-        words=f"{value:.0f} cm ({low:.0f} to {high:.0f} cm); measurement scatter of "
-        f"{np.sqrt(measured) * 100:.0f} cm taken out",
+        words=f"two serves in three bounce within ± {value:.0f} cm of the usual depth "
+        f"({low:.0f} to {high:.0f} cm); measuring error of {np.sqrt(measured) * 100:.0f} cm "
+        "taken out",
         meaning=meaning,
     )
 
@@ -361,13 +376,14 @@ def _pace_figures(judged: pd.DataFrame) -> list[Figure]:
         ),
         Figure(
             key="pace_spread",
-            label="Scatter of the pace",
+            label="Spread of the pace",
             value=float(sd),
             low=float(low),
             high=float(high),
             n=n,
             unit="m/s",
-            words=f"{sd:.1f} m/s ({low:.1f} to {high:.1f}); measurement taken out",
+            words=f"two serves in three within ± {sd:.1f} m/s of the average "
+            f"({low:.1f} to {high:.1f}); measuring error taken out",
             meaning=MEANINGS["pace_spread"],
         ),
     ]

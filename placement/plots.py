@@ -108,7 +108,9 @@ def plot_trend(
         ax.fill_between(bt, band_lo * scale, band_hi * scale, color=MARK, alpha=0.15, linewidth=0)
         ax.plot(bt, fitted * scale, color=MARK, linewidth=1.4, label="fitted line and its band")
     ax.vlines(t, lo, hi, color=INK, linewidth=1.1)
-    ax.plot(t, mid, "o", color=INK, markersize=4.5, label="drill, with 95 % interval")
+    ax.plot(
+        t, mid, "o", color=INK, markersize=4.5, label="drill, and where its true figure likely lies"
+    )
     if unit == "%":
         ax.set_ylim(0, 100)
         ax.set_yticks([0, 25, 50, 75, 100])

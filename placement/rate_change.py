@@ -45,12 +45,12 @@ class RateChange:
         points = f"{change.value * 100:+.0f} points" + (
             ", target by target" if self.is_paired else ""
         )
-        ends = f"{change.low * 100:+.0f} to {change.high * 100:+.0f}"
+        ends = f"{change.low * 100:+.0f} and {change.high * 100:+.0f}"
         if self.is_beyond_chance:
             way = "up" if change.value > 0 else "down"
             return (
                 f"{way} {counts}: more than chance alone would do "
-                f"({points}, {change.level:.0%} interval {ends})"
+                f"({points}; the true change likely lies between {ends})"
             )
         if round(change.value * 100) == 0:
             unseen = max(abs(change.low), abs(change.high)) * 100

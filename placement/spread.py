@@ -105,7 +105,7 @@ class Spread:
     def note(self) -> str:
         """What was taken out, in words, to print beside the figure."""
         sd_mm = float(np.sqrt(np.trace(self.measurement) / 2) * 1000)
-        said = f"measurement scatter of {sd_mm:.0f} mm taken out"
+        said = f"measuring error of {sd_mm:.0f} mm taken out"
         if self.is_measurement_limited:
             said += "; in one direction it is as large as what was seen"
         return said

@@ -11,14 +11,15 @@ from placement.evidence.pages import compile_pdf, render
 from placement.evidence.parts import percent
 
 _PAIR_KEY = (
-    "Of like standard by targets hit, good serves and scatter, as far as these figures tell; the "
+    "Of like standard by targets hit, good serves and spread, as far as these figures tell; the "
     "differences of all pairs together are the least possible. The teacher knows who works well "
     "with whom."
 )
 _KEY = (
-    "Point: the figure; thick line: its 95% interval. Where two students' lines overlap, the "
-    "figures do not tell them apart. Scatter: half of the serves land within this distance of the "
-    "student's own mean spot for the target, measurement scatter taken out. Zones: of the nine "
+    "Point: the figure; thick line: where the true one lies, 19 times in 20. Where two students' "
+    "lines overlap, the figures do not tell them apart. Spread: half of the serves land within "
+    "this distance of the student's usual spot for the target, measuring error taken out; small "
+    "is steady. Zones: of the nine "
     "zones (depth by side), those with at least one good serve."
 )
 
@@ -51,7 +52,7 @@ def overview_pdf(overview: GroupOverview) -> bytes:
         "demo": words.DEMO if overview.is_demo else "",
         "about": f"{n} students, {overview.films} {films}{span}. Page made on {overview.made_on}. "
         "For the teacher, not for the wall: in order of the codes, no rank is given.",
-        "scatter": f"Scatter, cm (0 to {top})",
+        "scatter": f"Spread, cm (0 to {top})",
         "lines": [_line(line, top) for line in overview.lines],
         "key": _KEY,
         "pairs": [{"codes": " + ".join(p.codes), "words": p.words} for p in overview.pairs],

@@ -168,7 +168,7 @@ def _data(e: StudentEvidence) -> dict[str, Any]:
             for p in e.pictures
         },
         "targets": [_target(row) for row in e.targets],
-        "counted": "Close: the zone is not certain (probability below 0.8); counted by the "
+        "counted": "Close: the zone is less than 80% sure; counted by the "
         f"likelier zone. {words.HOW_COUNTED}",
         "figures": [
             {

@@ -90,7 +90,7 @@ def draw_trend(ax: Axes, days: pd.DataFrame) -> Axes:
         grid = np.linspace(float(called["when"].min()), float(called["when"].max()), 60)
         band = fitted.band(grid)
     labels = [short_day(day) for day in called["day"]]
-    labels = [f"{text}\nn = {n}" for text, n in zip(labels, called["n"], strict=True)]
+    labels = [f"{text}\n{n} serves" for text, n in zip(labels, called["n"], strict=True)]
     return plots.plot_trend(
         ax,
         called["when"],

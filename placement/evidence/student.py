@@ -184,7 +184,7 @@ def quality_words(summary: Mapping[str, Any]) -> str:
     )
     if worst:
         over = f"{typical} over most of the table, " if typical else ""
-        said.append(f"a bounce is expected within {over}{worst} at worst (95%)")
+        said.append(f"19 bounces in 20 are expected within {over}{worst} at worst")
     return "; ".join(said) or "accuracy not stated by the analysis"
 
 
@@ -254,8 +254,9 @@ def _pictures(
             Picture(
                 name="trend",
                 png=pictures.as_png(pictures.trend_figure(days)),
-                caption="Called targets hit on each day with its 95% interval; line and band: the "
-                "trend, where three days or more were filmed.",
+                caption="Called targets hit on each day; upright line: where the true rate lies, "
+                "19 times in 20; line and band across: the trend, where three days or more were "
+                "filmed.",
                 alt="Hit rate by day: "
                 + "; ".join(f"{r.day} {r.hits} of {r.n}" for r in rows_of(days) if r.n),
             )
@@ -281,12 +282,12 @@ def _map_caption(landed: int, view: zones.View) -> str:
     called = "Broken frames: called zones, by letter as in the table."
     if landed < density.MIN_POINTS:
         return (
-            f"{where}Each with the ellipse that holds it with 95% probability; open rings: close "
+            f"{where}The ring about each holds its true place 19 times in 20; open dots: close "
             f"calls. {called}"
         )
     return (
-        f"{where}Dark: many. {called} Dotted: holds 95% of further serves to that zone, "
-        "measurement scatter taken out."
+        f"{where}Dark: many. {called} Dotted: 19 of 20 further serves to that zone would land "
+        "inside, measuring error taken out."
     )
 
 

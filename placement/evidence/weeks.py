@@ -304,7 +304,7 @@ def _sentences(
             f"Called targets hit: {way} from {hits.first.hits} of {hits.first.n} to "
             f"{hits.second.hits} of {hits.second.n}; counted serve by serve that is more than "
             f"chance, but turns differ among themselves, and taken turn by turn it could still be "
-            f"chance (p = {p_value:.2f})"
+            f"chance, which alone would do as much {compare.say_chance(p_value)}"
         )
     else:
         said.append(f"Called targets hit: {hits.sentence()}")

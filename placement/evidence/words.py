@@ -17,8 +17,9 @@ NOT_SHOWN: tuple[str, ...] = (
 
 CAUTIONS: tuple[str, ...] = (
     "The figures describe these drills on these days; the teacher decides what they mean.",
-    "Intervals are 95%: of twenty such intervals about one will miss the true value.",
-    "Where two students' intervals overlap, the figures do not tell them apart; no rank is given.",
+    "Where two ends are given, the true value likely lies between them: of twenty such ranges "
+    "about one misses it (95%).",
+    "Where two students' ranges overlap, the figures do not tell them apart; no rank is given.",
     "The school's own policy on filming pupils and the assessing body's rules come first.",
     "Delete the films by the date the school has set.",
 )

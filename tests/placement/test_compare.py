@@ -12,6 +12,7 @@ from placement.compare import (
     energy_test,
     map_difference,
     rate_test_by_turns,
+    say_chance,
 )
 from placement.density import half_bounds
 
@@ -230,11 +231,22 @@ def test_sentence_for_a_rise_that_could_still_be_chance():
     )
 
 
+@pytest.mark.parametrize(
+    ("p_value", "words"),
+    [
+        (0.39, "39 times in 100"), (1.0, "100 times in 100"), (0.1, "10 times in 100"),
+        (0.012, "12 times in 1000"), (0.001, "once in 1000"), (0.0001, "less than once in 1000"),
+    ],
+)  # fmt: skip
+def test_chance_is_said_as_a_count(p_value, words):
+    assert say_chance(p_value) == words
+
+
 def test_sentence_for_a_change_beyond_chance():
     # Newcombe (1998): 48/80 against 56/70, 0.0524 to 0.3339.
     assert compare_rates(48, 80, 56, 70).sentence() == (
         "up from 48 of 80 (60%) to 56 of 70 (80%): more than chance alone would do "
-        "(+20 points, 95% interval +5 to +33)"
+        "(+20 points; the true change likely lies between +5 and +33)"
     )
 
 

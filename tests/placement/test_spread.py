@@ -88,7 +88,7 @@ def test_measurement_scatter_is_taken_out_and_said():
     sd = np.sqrt(np.diag(found.student))
     assert sd == pytest.approx(np.array([0.10, 0.10]), abs=0.004)  # three standard errors
     assert np.sqrt(found.seen[0, 0]) > 0.11
-    assert found.note == "measurement scatter of 43 mm taken out"  # rms of 60 and 10 mm
+    assert found.note == "measuring error of 43 mm taken out"  # rms of 60 and 10 mm
 
 
 def test_scatter_below_the_measurement_is_never_negative_and_is_said():
