@@ -23,7 +23,7 @@ from placement.records.schema import (
     student,
     student_name,
 )
-from placement.records.texts import clean_code, clean_hand, clean_text
+from placement.records.texts import clean_code, clean_hand, clean_text, composed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -312,7 +312,7 @@ class PeopleMixin(StoreBase):
             .order_by(note.c.note_id)
         )
         if student_code:
-            statement = statement.where(student.c.code == student_code)
+            statement = statement.where(student.c.code == composed(student_code))
         if drill_id is not None:
             statement = statement.where(note.c.drill_id == drill_id)
         return self._frame(statement)
@@ -336,7 +336,7 @@ class PeopleMixin(StoreBase):
 
     def _student_id(self, connection: Connection, code: str) -> int:
         found = connection.execute(
-            select(student.c.student_id).where(student.c.code == code.strip())
+            select(student.c.student_id).where(student.c.code == composed(code))
         ).scalar()
         if found is None:
             raise RecordsError(

@@ -33,13 +33,21 @@ def clean_text(value: str, what: str, *, limit: int = 2000) -> str:
     RecordsError
         If it is too long or holds characters that cannot be printed.
     """
-    composed = unicodedata.normalize("NFC", value).replace("\r\n", "\n").strip()
-    if len(composed) > limit:
-        raise RecordsError(f"{what} has {len(composed)} characters, at most {limit} are kept")
-    for character in composed:
+    text = composed(value).replace("\r\n", "\n")
+    if len(text) > limit:
+        raise RecordsError(f"{what} has {len(text)} characters, at most {limit} are kept")
+    for character in text:
         if unicodedata.category(character) in {"Cc", "Cs"} and character not in "\t\n":
             raise RecordsError(f"{what} holds a character that cannot be printed: {character!r}")
-    return composed
+    return text
+
+
+def composed(text: str) -> str:
+    """A text as it is kept: letters and their accents in one (Unicode's form C), no spaces at ends.
+
+    Some keyboards and file systems send the accents apart.
+    """
+    return unicodedata.normalize("NFC", text).strip()
 
 
 def clean_code(code: str) -> str:
@@ -50,7 +58,7 @@ def clean_code(code: str) -> str:
     RecordsError
         If it is anything else.
     """
-    code = unicodedata.normalize("NFC", code).strip()
+    code = composed(code)
     if not _CODE.fullmatch(code):
         raise RecordsError(
             f"{code!r} is not initials or a candidate number: use up to 32 letters, digits, dots "

@@ -43,6 +43,16 @@ def test_a_code_is_short_and_plain(store, code):
         store.add_student(code)
 
 
+def test_a_code_is_found_however_its_accents_are_sent(store):
+    # the same letters in Unicode's forms C and D (UAX 15)
+    together, apart = "\u00c4-1", "A\u0308-1"
+    store.add_student(apart)
+    for code in (together, apart, f" {apart} "):
+        assert store.student(code).code == together
+    with pytest.raises(RecordsError, match="already"):
+        store.add_student(together)
+
+
 def test_a_code_is_unique(store):
     store.add_student("AB")
     with pytest.raises(RecordsError, match="already a student"):
