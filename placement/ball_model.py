@@ -82,14 +82,6 @@ def linear_light(
     return now, (earlier + later) / 2, 1 / (spread + (earlier - later) ** 2 / 2)
 
 
-def surely_seen(before: np.ndarray, after: np.ndarray, shoulder: float) -> np.ndarray:
-    """How well it is known what lies behind a pixel, 0 to 1: well if it was alike at both times."""
-    light, slope = tone(shoulder)
-    return np.asarray(
-        1 / (1 + (light[before] - light[after]) ** 2 / (2 * NOISE * slope[before]) ** 2)
-    )
-
-
 Direction = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 

@@ -262,15 +262,3 @@ def acceleration_slopes(
     if not np.isfinite(matrix).all():  # a wild trial step
         return np.full_like(out, np.nan)
     return np.linalg.solve(matrix, out)
-
-
-def flight_at(
-    velocity: Vector, spin: Vector, drag: float, lift: float, span: float, since: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Offset, m, and velocity, m/s, at times `since` (N,) of one flight, each (N, 3); see `fly`."""
-    nodes, far, quick = np.empty((NODES_LONG, 7)), np.empty(NODES_LONG), np.empty(NODES_LONG)
-    begin = (float(velocity[0]), float(velocity[1]), float(velocity[2]))
-    turning = (float(spin[0]), float(spin[1]), float(spin[2]))
-    n = fly(begin, turning, drag, lift, span, nodes)
-    both = [moved(float(t), begin, span, n, nodes, far, quick) for t in since]
-    return np.array([x for x, _ in both]), np.array([v for _, v in both])

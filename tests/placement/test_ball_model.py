@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from placement.ball_model import NOISE, covered_sphere, shading_of, surely_seen, tone
+from placement.ball_model import covered_sphere, shading_of, tone
 from tests.placement.lit import GAMMA, seen_of, stored
 
 GREY = np.arange(256)
@@ -117,15 +117,3 @@ def test_shading_is_the_sum_of_its_nine_terms():
     numbers = tuple(rng.normal(size=9))
     expected = sum(c * t for c, t in zip(numbers, terms, strict=True))
     assert shading_of(numbers, r, u, f) == pytest.approx(expected, abs=1e-5)
-
-
-@pytest.mark.parametrize("shoulder", [0.0, 0.85])
-def test_what_lies_behind_is_known_where_it_was_alike_before_and_after(shoulder):
-    same = np.arange(0, 256, 5, dtype=np.uint8)
-    assert surely_seen(same, same, shoulder) == pytest.approx(1.0, abs=1e-6)
-    # a table of 70 grey levels and a ball of 220: nothing is known, either way round
-    dark, bright = np.array([70, 220], np.uint8), np.array([220, 70], np.uint8)
-    assert (surely_seen(dark, bright, shoulder) < 0.01).all()
-    # the film's grain leaves it known
-    grain = np.array([70 + round(NOISE)], np.uint8)
-    assert surely_seen(np.array([70], np.uint8), grain, shoulder)[0] > 0.6

@@ -8,7 +8,7 @@ from scipy.integrate import solve_ivp
 
 from calibration.camera import Camera
 from placement import flight
-from placement.collocation import flight_at
+from placement.collocation import NODES_LONG, fly, moved
 from placement.derivatives import Traced
 from placement.projection import project_with_slopes
 from placement.trajectory import Expectations, Model, Sightings, first_guess, fit_path
@@ -54,7 +54,11 @@ def test_collocated_flight_agrees_with_scipy(duration):
         rtol=1e-12, atol=1e-13, dense_output=True,
     ).sol  # fmt: skip
     times = np.linspace(0, duration, 25)
-    offset, velocity = flight_at(v, w, 0.45, 1.0, duration, times)
+    begin, nodes = tuple(v.tolist()), np.empty((NODES_LONG, 7))
+    far, quick = np.empty((2, NODES_LONG))
+    n = fly(begin, tuple(w.tolist()), 0.45, 1.0, duration, nodes)
+    both = [moved(float(t), begin, duration, n, nodes, far, quick) for t in times]
+    offset, velocity = (np.array(x) for x in zip(*both, strict=True))
     np.testing.assert_allclose(offset, exact(times)[:3].T, rtol=0, atol=1e-6)  # m
     np.testing.assert_allclose(velocity, exact(times)[3:].T, rtol=0, atol=1e-5)  # m/s
 
