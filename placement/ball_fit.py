@@ -9,12 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from placement.ball_model import NOISE, ball_over, box_length, shade
+from placement.ball_model import NOISE, ball_over, reach, shade
 from placement.compiled import Single, compiled
 
 #: Times the light of a ball that shows the shading as learnt; of white, 255.
 BRIGHTEST = np.float32(2500.0)
-_REACH = np.float32(np.sqrt(3))  # of the blur, standard deviations
 _DELTA = np.float32(0.05)  # px, for the slopes
 _STILL = 0.004  # px: a picture whose next step is shorter than this is done
 _NEAR = 0.1  # px: so far the slopes hold
@@ -141,7 +140,6 @@ def _fit(
     shading: np.ndarray, blur: Single, steps: int, numbers: np.ndarray,
 ) -> None:  # fmt: skip
     """Step to the centre of one picture; results into `numbers`, see `fit_pictures`."""
-    length = box_length(streak, blur)
     empty = 0.0
     for p in range(pixel.shape[1]):
         left = pixel[_ROOT, p] * pixel[_CHANGE, p]
@@ -154,14 +152,14 @@ def _fit(
     uu, uv, vv, su, sv = 0.0, 0.0, 0.0, 0.0, 0.0
     longest = max(0.35 * radius, 0.5)
     here_u, here_v, slack = best_u, best_v, longest + 0.6
-    count = _select(pixel, view, here_u, here_v, slack, radius, length, hu, hv, blur)
+    count = _select(pixel, view, here_u, here_v, slack, radius, streak, hu, hv, blur)
     taken_u, taken_v = np.inf, np.inf  # where the tangents were taken
     for step in range(steps + 1):
         # centre along and across the path
         along, across = (
             np.float32(hu * trial_u + hv * trial_v), np.float32(hu * trial_v - hv * trial_u)
         )  # fmt: skip
-        level = _draw(view, drawn, count, along, across, radius, length, hu, hv, shading, blur)
+        level = _draw(view, drawn, count, along, across, radius, streak, hu, hv, shading, blur)
         inside, now_cost, now_energy = np.float32(0), np.float32(0), np.float32(0)
         for p in range(count):
             inside += view[_CHANGED, p] * view[_CHANGED, p]
@@ -175,11 +173,11 @@ def _fit(
             # over the last short steps they hardly change
             taken_u, taken_v = trial_u, trial_v
             _tangent(
-                view, rest, tangents[0], count, along + _DELTA, across, radius, length, hu, hv,
+                view, rest, tangents[0], count, along + _DELTA, across, radius, streak, hu, hv,
                 shading, blur,
             )  # fmt: skip
             _tangent(
-                view, rest, tangents[1], count, along, across + _DELTA, radius, length, hu, hv,
+                view, rest, tangents[1], count, along, across + _DELTA, radius, streak, hu, hv,
                 shading, blur,
             )  # fmt: skip
         if now < cost:
@@ -217,7 +215,7 @@ def _fit(
             break
         if step == 0 or np.hypot(trial_u - here_u, trial_v - here_v) + 0.6 > slack:
             here_u, here_v, slack = trial_u, trial_v, 1.0
-            count = _select(pixel, view, here_u, here_v, slack, radius, length, hu, hv, blur)
+            count = _select(pixel, view, here_u, here_v, slack, radius, streak, hu, hv, blur)
             taken_u = np.inf
     numbers[0], numbers[1], numbers[2], numbers[3] = best_u, best_v, cost, energy
     numbers[4], numbers[5], numbers[6] = uu, uv, vv
@@ -226,11 +224,11 @@ def _fit(
 @compiled
 def _select(
     pixel: np.ndarray, view: np.ndarray, centre_u: Single, centre_v: Single, slack: Single,
-    radius: Single, length: Single, hu: Single, hv: Single, blur: Single,
+    radius: Single, streak: Single, hu: Single, hv: Single, blur: Single,
 ) -> int:  # fmt: skip
     """Pixels that a ball within `slack` px of a centre can reach, into `view`; how many."""
-    ahead = np.float32(radius + length / 2 + slack)
-    beside = np.float32(radius + _REACH * blur + slack)
+    farthest, widest = reach(radius, streak, blur)
+    ahead, beside = np.float32(farthest + slack), np.float32(widest + slack)
     at, aside = np.float32(hu * centre_u + hv * centre_v), np.float32(hu * centre_v - hv * centre_u)
     count = 0
     for p in range(pixel.shape[1]):
@@ -248,14 +246,14 @@ def _select(
 @compiled
 def _draw(
     view: np.ndarray, drawn: np.ndarray, count: int, along: Single, across: Single,
-    radius: Single, length: Single, hu: Single, hv: Single, shading: np.ndarray, blur: Single,
+    radius: Single, streak: Single, hu: Single, hv: Single, shading: np.ndarray, blur: Single,
 ) -> Single:  # fmt: skip
     """Draw the ball with its centre there: its cover and picture; how bright it is."""
     # few arrays, or the compiler gives up to tell whether they overlap
     alongs, acrosses, cover, picture = view[_ALONG], view[_ACROSS], drawn[0], drawn[1]
     for p in range(count):
         part, seen, aside, front = ball_over(
-            alongs[p] - along, acrosses[p] - across, radius, length, blur
+            alongs[p] - along, acrosses[p] - across, radius, streak, blur
         )
         cover[p] = part
         picture[p] = shade(shading, seen * hu - aside * hv, -seen * hv - aside * hu, front)
@@ -271,11 +269,11 @@ def _draw(
 @compiled
 def _tangent(
     view: np.ndarray, rest: np.ndarray, out: np.ndarray, count: int, along: Single, across: Single,
-    radius: Single, length: Single, hu: Single, hv: Single, shading: np.ndarray, blur: Single,
+    radius: Single, streak: Single, hu: Single, hv: Single, shading: np.ndarray, blur: Single,
 ) -> None:  # fmt: skip
     """How the residuals `rest` change as the centre goes there."""
     moved = np.empty((2, count), np.float32)
-    level = _draw(view, moved, count, along, across, radius, length, hu, hv, shading, blur)
+    level = _draw(view, moved, count, along, across, radius, streak, hu, hv, shading, blur)
     for p in range(count):
         target = view[_CHANGED, p] + view[_HIDDEN, p] * moved[0, p]
         out[p] = target - level * moved[1, p] - rest[p]

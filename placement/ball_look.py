@@ -8,21 +8,18 @@ from typing import NamedTuple
 
 import numpy as np
 
-from placement.ball_fit import BRIGHTEST
 from placement.ball_image import MARGIN
-from placement.ball_model import (
-    DEFAULT_SHADING,
-    Look,
-    covered_sphere,
-    linear_light,
-    shading_of,
-)
+from placement.ball_model import DEFAULT_SHADING, Look, covered_sphere, tone
+from placement.shading_fit import fit_shading
 
 _LEARN_FROM = 80  # pictures, spread over what there is
-# first steps of what is learnt, doublings of the exposure; the second ones are half as long
-_STEPS = {"exposure": 1.0, "blur": 0.25, "shoulder": 0.85, "right": 0.04, "down": 0.04}
+# first steps of what is learnt, in doublings of the exposure; the second ones are half as long
+_STEPS = {"exposure": 1.0, "blur": 0.25, "shoulder": 0.4, "right": 0.04, "down": 0.04}
+_SHOULDERS = (0.0, 0.85)  # where to begin
+_ODD = 30.0  # squared residuals per pixel: a few odd pictures must not decide
+_REFINED = 3  # at most so many steps for all at once
 _RANGES = {
-    "exposure": (1e-5, 0.05), "blur": (0.3, 3.0), "shoulder": (0.0, 0.86),
+    "exposure": (1e-5, 0.05), "blur": (0.3, 3.0), "shoulder": (0.0, 0.98),
     "right": (-0.4, 0.4), "down": (-0.4, 0.4),
 }  # fmt: skip
 
@@ -55,25 +52,34 @@ def learn_look(
     reach = 1.3 * np.percentile(radii, 90) + MARGIN
     reach += 0.4 * look.exposure_s * np.percentile(np.hypot(*velocities.T), 90)
     side = min(patches.shape[2], 2 * int(np.ceil(reach)) + 1)
-    tried: dict[Guess, tuple[float, Look]] = {}
+    pictures = _cut_out(patches, centres - origins, side)
+    tried: dict[Guess, _Shaded] = {}
 
-    def cost(guess: Guess) -> float:
+    def shaded(guess: Guess) -> _Shaded:
         if guess not in tried:
             begin = replace(
                 look, exposure_s=guess.exposure, blur_px=guess.blur, shoulder=guess.shoulder
             )
-            moved = centres + radii[:, None] * np.array([guess.right, guess.down])
-            tried[guess] = _shade(patches, origins, moved, radii, velocities, begin, side)
-        return tried[guess][0]
+            shift = radii[:, None] * np.array([guess.right, guess.down])
+            tried[guess] = _shade(pictures, shift, radii, velocities, begin)
+        return tried[guess]
 
-    best = Guess(look.exposure_s, look.blur_px, look.shoulder, 0.0, 0.0)
-    for narrow in (1.0, 0.5):
-        for name, step in _STEPS.items():
-            best = _better(cost, best, name, narrow * step)
-    for name in ("right", "down"):
-        best = _between(cost, best, name, 0.5 * _STEPS[name])
-    cost(best)
-    return tried[best][1]
+    def cost(guess: Guess) -> float:
+        return shaded(guess).cost
+
+    ends = []
+    for shoulder in _SHOULDERS:  # the cost has a valley for each
+        best = Guess(look.exposure_s, look.blur_px, shoulder, 0.0, 0.0)
+        for narrow in (1.0, 0.5):
+            for name, step in _STEPS.items():
+                best = _better(cost, best, name, narrow * step)
+        for _ in range(_REFINED):
+            there = _newton(shaded, best)
+            if cost(there) >= cost(best):
+                break
+            best = there
+        ends.append(best)
+    return shaded(min(ends, key=cost)).look
 
 
 class Guess(NamedTuple):
@@ -105,86 +111,81 @@ def _better(cost: Callable[[Guess], float], best: Guess, name: str, step: float)
     return best
 
 
-def _between(cost: Callable[[Guess], float], best: Guess, name: str, step: float) -> Guess:
-    """The lowest point of the parabola through the best and both its neighbours."""
-    before, after = _moved(best, name, -step), _moved(best, name, step)
-    if before is None or after is None:
-        return best
-    low, here, high = cost(before), cost(best), cost(after)
-    bend = low - 2 * here + high
-    if bend <= 0:
-        return best
-    return _moved(best, name, step * float(np.clip((low - high) / (2 * bend), -0.5, 0.5))) or best
+class _Shaded(NamedTuple):
+    """Shading fitted under a guess: the cost that remains, the look, the residuals."""
+
+    cost: float
+    look: Look
+    rest: np.ndarray
+
+
+def _newton(shaded: Callable[[Guess], _Shaded], best: Guess) -> Guess:
+    """A step of Gauss and Newton's for all guesses at once, as what one is off another takes up."""
+    here = shaded(best).rest
+    slopes, names = [], []
+    for name, step in _STEPS.items():
+        small = 0.1 * step
+        for sign in (1, -1):
+            there = _moved(best, name, sign * small)
+            if there is not None:
+                slopes.append((shaded(there).rest - here) / sign)
+                names.append((name, small))
+                break
+    jacobian = np.stack([x.ravel() for x in slopes])
+    gram = (jacobian @ jacobian.T).astype(float)
+    ridge = 1e-3 * np.diag(np.diag(gram)) + 1e-9 * np.eye(len(gram))
+    steps = -np.linalg.solve(gram + ridge, (jacobian @ here.ravel()).astype(float))
+    for (name, small), step in zip(names, steps, strict=True):
+        low, high = _RANGES[name]
+        value = getattr(best, name)
+        way = float(np.clip(step, -10, 10)) * small
+        value = value * 2.0**way if name == "exposure" else value + way
+        best = best._replace(**{name: float(np.clip(value, low, high))})
+    return best
+
+
+class _Pictures(NamedTuple):
+    """Squares around the balls: their pixels' luma, (N, 3, P), and places from the centres, px."""
+
+    grey: np.ndarray
+    right: np.ndarray
+    down: np.ndarray
+
+
+def _cut_out(patches: np.ndarray, local: np.ndarray, side: int) -> _Pictures:
+    """The middles of patches, `side` px wide."""
+    corner = np.clip(np.rint(local - (side - 1) / 2).astype(int), 0, patches.shape[2] - side)
+    grey = np.stack(
+        [p[:, v : v + side, u : u + side] for p, (u, v) in zip(patches, corner, strict=True)]
+    ).reshape(len(patches), 3, -1)
+    right, down = np.meshgrid(np.arange(side), np.arange(side))
+    at = local - corner
+    return _Pictures(grey, right.reshape(1, -1) - at[:, :1], down.reshape(1, -1) - at[:, 1:])
 
 
 def _shade(
-    patches: np.ndarray,
-    origins: np.ndarray,
-    centres: np.ndarray,
-    radii: np.ndarray,
-    velocities: np.ndarray,
-    look: Look,
-    side: int,
-) -> tuple[float, Look]:
-    """Shading fitted at given centres, and the cost that remains with it."""
-    local = centres - origins
-    corner = np.clip(np.rint(local - (side - 1) / 2).astype(int), 0, patches.shape[2] - side)
-    span = np.arange(side)
-    v = corner[:, 1, None, None] + span[:, None]
-    u = corner[:, 0, None, None] + span[None, :]
-    rows = np.arange(len(patches))[:, None, None]
-    before, shown, after = (patches[rows, k, v, u].reshape(len(patches), -1) for k in range(3))
-    now, background, weight = linear_light(before, shown, after, look.shoulder)
-    at = (local - corner).astype(np.float32)
-    grid_u = np.broadcast_to(span[None, :], (side, side)).reshape(1, -1).astype(np.float32)
-    grid_v = np.broadcast_to(span[:, None], (side, side)).reshape(1, -1).astype(np.float32)
+    pictures: _Pictures, shift: np.ndarray, radii: np.ndarray, velocities: np.ndarray, look: Look
+) -> _Shaded:
+    """Shading fitted with all centres shifted, and what remains with it."""
     speed = np.hypot(*velocities.T)
-    heading = (velocities / np.maximum(speed, 1e-6)[:, None]).astype(np.float32)
-    streak = (speed * look.exposure_s).astype(np.float32)[:, None]
-    cover, normal = covered_sphere(
-        grid_u - at[:, :1],
-        grid_v - at[:, 1:],
-        radii.astype(np.float32)[:, None],
-        heading,
-        streak,
+    covered = covered_sphere(
+        pictures.right - shift[:, :1],
+        pictures.down - shift[:, 1:],
+        radii[:, None],
+        velocities / np.maximum(speed, 1e-6)[:, None],
+        (speed * look.exposure_s)[:, None],
         look.blur_px,
     )
-    right, up, front = normal
-    target = now - background * (1 - cover)
-    root = np.sqrt(weight)
-    terms = (
-        np.ones_like(up),
-        right,
-        up,
-        front,
-        up * front,
-        up * up,
-        right * up,
-        right * front,
-        right * right,
+    light, slope = tone(look.shoulder)
+    shading = np.array(look.shading, np.float32)
+    rest = np.empty_like(covered[0])
+    fit_shading(
+        pictures.grey, covered, light, slope, np.array(DEFAULT_SHADING, np.float32), shading, rest
     )
-    shading = look.shading
-    for _ in range(2):
-        picture = cover * shading_of(shading, right, up, front)
-        energy = np.einsum("np,np->n", weight * picture, picture) + 1e-6
-        level = np.clip(np.einsum("np,np->n", weight * picture, target) / energy, 1, BRIGHTEST)
-        rest = root * (target - level[:, None] * picture)
-        # pictures that do not fit at all teach nothing
-        trust = 1 / (1 + np.einsum("np,np->n", rest, rest) / rest.shape[1] / 10)
-        rate = (np.sqrt(trust)[:, None] * root * cover) * level[:, None]
-        design = np.stack([(rate * t).ravel() for t in terms])
-        gram = (design @ design.T).astype(float)
-        aim = (np.sqrt(trust)[:, None] * root * target).ravel()
-        # a gentle pull to the default, for films with few pictures
-        ridge = 0.003 * gram[0, 0] + 1e-9
-        solved = np.linalg.solve(
-            gram + ridge * np.eye(9), (design @ aim) + ridge * np.array(DEFAULT_SHADING)
-        )
-        shading = tuple(float(x) for x in solved / max(solved[0] + solved[3], 1e-3))
-    picture = cover * shading_of(shading, right, up, front)
-    energy = np.einsum("np,np->n", weight * picture, picture) + 1e-6
-    level = np.clip(np.einsum("np,np->n", weight * picture, target) / energy, 1, BRIGHTEST)
-    rest = root * (target - level[:, None] * picture)
     costs = np.einsum("np,np->n", rest, rest) / rest.shape[1]
-    cost = float(np.mean(costs / (1 + costs / 30)))  # a few odd pictures must not decide
-    return cost, replace(look, shading=shading)
+    rest *= (1 / (1 + costs / _ODD) / np.sqrt(rest.size))[:, None]
+    return _Shaded(
+        float(np.mean(costs / (1 + costs / _ODD))),
+        replace(look, shading=tuple(float(x) for x in shading)),
+        rest,
+    )

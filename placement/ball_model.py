@@ -22,11 +22,14 @@ from placement.compiled import Single, compiled, inlined
 
 NOISE = 2.0  # grey levels, least noise assumed of a pixel
 _GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly)
-# the blur across the path: three chords beside one another of like weight, spread as the blur is
-_ASIDE = np.float32(np.sqrt(1.5))
-_SHARE = np.float32(1 / 3)
+# the blur across the path: three chords beside one another, spread as the blur is
+_ASIDE = np.float32(1.4)
+_OUTER = np.float32(0.5 / 1.4**2)
+_MIDDLE = np.float32(1 - 1 / 1.4**2)
+_TENT = np.float32(np.sqrt(6))  # of the blur: half the foot of a tent spread as the blur is
+_LEAST_STREAK = np.float32(0.25)  # px
 
-#: Shading before anything is learnt: brighter above. Order: see `shading_of`.
+#: Shading before anything is learnt: brighter above. Order: see `shade`.
 DEFAULT_SHADING = (0.75, 0.0, 0.45, 0.25, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
@@ -72,26 +75,26 @@ def tone(shoulder: float) -> tuple[np.ndarray, np.ndarray]:
     return (255 * light).astype(np.float32), np.maximum(slope, 0.1).astype(np.float32)
 
 
-def linear_light(
-    before: np.ndarray, shown: np.ndarray, after: np.ndarray, shoulder: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Light of a picture and of its background, and the weight of each pixel."""
-    light, slope = tone(shoulder)
-    earlier, now, later = light[before], light[shown], light[after]
-    spread = NOISE**2 * (slope[shown] ** 2 + slope[before] ** 2 / 2)
-    return now, (earlier + later) / 2, 1 / (spread + (earlier - later) ** 2 / 2)
-
-
-Direction = tuple[np.ndarray, np.ndarray, np.ndarray]
+@inlined
+def _tented(y: Single, tent: Single) -> tuple[Single, Single]:
+    """A tent of area 1 with half its foot `tent` wide, integrated twice and three times up to y."""
+    none, half = np.float32(0), np.float32(0.5)
+    left, past = max(tent - abs(y), none), max(y, none)
+    slope = left * left * left / (np.float32(6) * tent * tent)
+    bend = slope * left * np.float32(0.25)
+    far = tent * tent / np.float32(12) - bend if y > none else bend
+    return past + slope, half * past * past + far
 
 
 @inlined
 def ball_over(
-    along: Single, across: Single, radius: Single, length: Single, blur: Single
+    along: Single, across: Single, radius: Single, streak: Single, blur: Single
 ) -> tuple[Single, Single, Single, Single]:
     """Share of the exposure that the ball covers a pixel, and the surface's direction there.
 
-    For one pixel, and single precision throughout.
+    For one pixel, and single precision throughout. Along the path the blur is a tent, which falls
+    to nothing softly: a ball's dark side says little of where its outline is, so a foot that is
+    missing on the bright side draws the ball there by hundredths of its radius.
 
     Parameters
     ----------
@@ -99,8 +102,8 @@ def ball_over(
         Of the pixel from the ball's centre, px.
     radius : float32
         px.
-    length : float32
-        px, of a box that stands for the motion and the blur along it, see `box_length`.
+    streak : float32
+        How far the ball moves while the shutter is open, px.
     blur : float32
         px.
 
@@ -112,15 +115,22 @@ def ball_over(
         ball the pixel sees.
     """
     none, half, one = np.float32(0), np.float32(0.5), np.float32(1)
-    ahead = half * length
+    moved, tent = max(streak, _LEAST_STREAK), _TENT * blur
     cover, seen, aside = none, none, none
     for k in range(3):
+        share = _MIDDLE if k == 1 else _OUTER
         place = across + np.float32(k - 1) * _ASIDE * blur
         chord = np.sqrt(max(radius * radius - place * place, none))
-        low, high = max(along - chord, -ahead), min(along + chord, ahead)
-        inside = _SHARE * max(high - low, none)  # of the chord in the box
+        low, high = along - chord, along + chord
+        # of the chord while the shutter is open, and where its middle was then
+        a, a_moment = _tented(low - half * moved, tent)
+        b, b_moment = _tented(low + half * moved, tent)
+        c, c_moment = _tented(high - half * moved, tent)
+        d, d_moment = _tented(high + half * moved, tent)
+        inside = share * ((d - c) - (b - a))
+        moment = high * (d - c) - low * (b - a) - ((d_moment - c_moment) - (b_moment - a_moment))
         cover += inside
-        seen += inside * (along - half * (low + high))  # its middle, from the disc's
+        seen += inside * along - share * moment
         aside += inside * place
     inverse = one / (max(cover, np.float32(1e-6)) * radius)
     seen *= inverse
@@ -128,13 +138,14 @@ def ball_over(
     square = seen * seen + aside * aside
     over = one / np.sqrt(max(square, one))
     front = np.sqrt(one - min(square, one))
-    return cover / length, seen * over, aside * over, front
+    return cover / moved, seen * over, aside * over, front
 
 
 @inlined
-def box_length(streak: Single, blur: Single) -> Single:
-    """Length of a box as wide as the streak, or as the blur; single precision, px."""
-    return np.sqrt(streak * streak + np.float32(12) * blur * blur)
+def reach(radius: Single, streak: Single, blur: Single) -> tuple[Single, Single]:
+    """How far from its centre a ball is seen along its path and across it; single precision, px."""
+    ahead = radius + np.float32(0.5) * max(streak, _LEAST_STREAK) + _TENT * blur
+    return ahead, radius + _ASIDE * blur
 
 
 @compiled
@@ -144,11 +155,10 @@ def _covered(
 ) -> None:  # fmt: skip
     for n in range(out.shape[1]):
         hu, hv = heading[n, 0], heading[n, 1]
-        length = box_length(streak[n], blur)
         for p in range(out.shape[2]):
             u, v = du[n, p], dv[n, p]
             cover, seen, aside, front = ball_over(
-                hu * u + hv * v, hu * v - hv * u, radius[n], length, blur
+                hu * u + hv * v, hu * v - hv * u, radius[n], streak[n], blur
             )
             out[0, n, p] = cover
             out[1, n, p] = seen * hu - aside * hv
@@ -163,11 +173,11 @@ def covered_sphere(
     heading: np.ndarray,
     streak: np.ndarray,
     blur_px: float,
-) -> tuple[np.ndarray, Direction]:
+) -> np.ndarray:
     """Share of the exposure that the ball covers a pixel, and the surface's direction there.
 
-    The direction is (to the image's right, up, towards the camera), averaged over what of the ball
-    the pixel sees.
+    Returns these four, shape (4, N, P), in single precision. The direction is (to the image's
+    right, up, towards the camera), averaged over what of the ball the pixel sees.
 
     Parameters
     ----------
@@ -188,20 +198,11 @@ def covered_sphere(
     out = np.empty((4, *du.shape), np.float32)
     du, dv = np.ascontiguousarray(du), np.ascontiguousarray(dv)
     _covered(du, dv, radii[:, 0], headings, streaks[:, 0], np.float32(blur_px), out)
-    return out[0], (out[1], out[2], out[3])
+    return out
 
 
-def _shade(s: np.ndarray, right: Single, up: Single, front: Single) -> Single:
+@inlined
+def shade(s: np.ndarray, right: Single, up: Single, front: Single) -> Single:
+    """Brightness of a surface turned that way: 1, r, u, f, u f, u u, r u, r f, r r; one pixel."""
     above = up * (s[2] + s[4] * front + s[5] * up + s[6] * right)
     return s[0] + s[3] * front + above + right * (s[1] + s[7] * front + s[8] * right)
-
-
-#: `shading_of` one pixel, from a shading (9,) in single precision.
-shade = inlined(_shade)
-
-
-def shading_of(
-    shading: tuple[float, ...], right: np.ndarray, up: np.ndarray, front: np.ndarray
-) -> np.ndarray:
-    """Brightness for surface directions: 1, r, u, f, u f, u u, r u, r f, r r."""
-    return np.asarray(_shade(np.array(shading, np.float32), right, up, front))

@@ -26,7 +26,8 @@ _HOME = Path(__file__).parent
 #: What compiled functions are made of: the files that hold them and the numbers in them.
 SOURCES = (
     "arcs.py", "ball_fit.py", "ball_model.py", "chain.py", "collocation.py", "compiled.py",
-    "flight.py", "meeting_fit.py", "path_solver.py", "projection.py", "../calibration/table.py",
+    "flight.py", "meeting_fit.py", "path_solver.py", "projection.py", "shading_fit.py",
+    "../calibration/table.py",
 )  # fmt: skip
 
 

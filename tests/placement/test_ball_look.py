@@ -59,4 +59,4 @@ def test_balls_sit_where_they_are_once_their_look_is_learnt(lamp, white, shoulde
     again = measure(patches, origins, guesses, radii, velocities, look).centres
     after = (again - origins - centres).mean(axis=0)
     assert np.abs(after).max() < 0.1  # px
-    assert 1 / 1.5 < look.exposure_s / exposure < 1.5
+    assert 1 / 1.1 < look.exposure_s / exposure < 1.1

@@ -5,10 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from placement.ball_model import covered_sphere, shading_of, tone
+from placement.ball_model import covered_sphere, shade, tone
 from tests.placement.lit import GAMMA, seen_of, stored
 
 GREY = np.arange(256)
+
+
+def shaded(numbers, right, up, front):
+    """The compiled shading of one pixel, of each of many."""
+    each = zip(*(np.ravel(x).astype(np.float32) for x in (right, up, front)), strict=True)
+    return np.array([shade(np.array(numbers, np.float32), *n) for n in each])
 
 
 def test_without_a_shoulder_light_is_the_plain_power():
@@ -47,12 +53,13 @@ def test_a_moved_blurred_disc_covers_what_counting_points_says(radius, heading, 
     side, centre = 40, np.array([19.3, 19.8])
     counted, _ = seen_of(centre, radius, streak * np.array(heading), exposure=1.0, blur=blur)
     v, u = np.mgrid[:side, :side]
-    cover, _ = covered_sphere(
+    covered = covered_sphere(
         (u - centre[0]).reshape(1, -1), (v - centre[1]).reshape(1, -1), np.array([[radius]]),
         np.array([heading]), np.array([[streak]]), blur,
     )  # fmt: skip
+    cover = covered[0]
     off = cover.reshape(side, side) - counted
-    # a box and three chords stand for the blur: off by some per cent, more where a chord ends
+    # a tent and three chords stand for the blur: off by some per cent, more where a chord ends
     assert np.sqrt((off[counted > 0.01] ** 2).mean()) < 0.04
     assert np.abs(off).max() < 0.2
     # a blurred disc covers as much as a sharp one, and no side of it is favoured
@@ -81,11 +88,11 @@ def test_a_lit_sphere_sends_the_light_that_counting_points_says(
         2 * c * lr * lu, 2 * c * lr * lf, c * (lr * lr - lf * lf),
     )  # fmt: skip
     v, u = np.mgrid[:side, :side]
-    cover, normal = covered_sphere(
+    covered = covered_sphere(
         (u - centre[0]).reshape(1, -1), (v - centre[1]).reshape(1, -1), np.array([[radius]]),
         np.array([heading]), np.array([[streak]]), blur,
     )  # fmt: skip
-    light = (cover * shading_of(shading, *normal)).reshape(side, side)
+    light = (covered[0] * shaded(shading, *covered[1:])).reshape(side, side)
     # the mean of directions is less bent than they are, so a small ball is made too bright: how
     # bright is free in every picture, where the light sits is not
     assert light.sum() == pytest.approx(counted.sum(), rel=0.12)
@@ -99,14 +106,14 @@ def test_a_lit_sphere_sends_the_light_that_counting_points_says(
 def test_directions_are_those_of_a_sphere():
     # without motion or much blur: right, up and towards the camera at known places
     places = np.array([[0.0, 5.0, -5.0, 0.0, 0.0], [0.0, 0.0, 0.0, 5.0, -5.0]])
-    _, normal = covered_sphere(
+    covered = covered_sphere(
         places[:1], places[1:], np.array([[10.0]]), np.array([[1.0, 0.0]]), np.array([[0.1]]), 0.05
     )
     half, front = 0.5, np.sqrt(0.75)
     expected = [
         (0, 0, 1), (half, 0, front), (-half, 0, front), (0, -half, front), (0, half, front),
     ]  # fmt: skip
-    assert np.stack(normal, axis=-1)[0] == pytest.approx(np.array(expected), abs=0.02)
+    assert np.stack(covered[1:], axis=-1)[0] == pytest.approx(np.array(expected), abs=0.02)
 
 
 def test_shading_is_the_sum_of_its_nine_terms():
@@ -116,4 +123,4 @@ def test_shading_is_the_sum_of_its_nine_terms():
     terms = (np.ones(50), r, u, f, u * f, u * u, r * u, r * f, r * r)
     numbers = tuple(rng.normal(size=9))
     expected = sum(c * t for c, t in zip(numbers, terms, strict=True))
-    assert shading_of(numbers, r, u, f) == pytest.approx(expected, abs=1e-5)
+    assert shaded(numbers, r, u, f) == pytest.approx(expected, abs=1e-5)

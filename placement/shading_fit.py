@@ -1,0 +1,132 @@
+"""The shading that many pictures of balls share, fitted where the balls are said to be, compiled.
+
+How bright each ball is and the nine numbers of the shading are solved for in turn; what a picture
+counts for falls as it fits worse. All pixels are in single precision, the sums over them in double.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from placement.ball_fit import BRIGHTEST
+from placement.ball_model import NOISE, shade
+from placement.compiled import compiled
+
+_ROUNDS = 2
+_ODD = 10.0  # squared residuals per pixel, from which a picture teaches half as much
+_PULL = 0.003  # towards the shading before anything is learnt, for films with few pictures
+_TERMS = 9
+
+
+@compiled
+def fit_shading(
+    grey: np.ndarray,
+    covered: np.ndarray,
+    light: np.ndarray,
+    slope: np.ndarray,
+    usual: np.ndarray,
+    shading: np.ndarray,
+    rest: np.ndarray,
+) -> None:
+    """Fit the shading of pictures whose geometry is known.
+
+    Parameters
+    ----------
+    grey : ndarray of uint8, shape (N, 3, P)
+        Luma of the pixels before, in and after each frame.
+    covered : ndarray of float32, shape (4, N, P)
+        Share of the exposure that the ball covers each pixel, and the surface's direction there,
+        see `placement.ball_model.covered_sphere`.
+    light, slope : ndarray of float32, shape (256,)
+        See `placement.ball_model.tone`.
+    usual : ndarray of float32, shape (9,)
+        The shading that there is a gentle pull to.
+    shading : ndarray of float32, shape (9,)
+        Where to begin; filled in.
+    rest : ndarray of float32, shape (N, P)
+        Filled in: residuals in units of the assumed noise.
+    """
+    n, pixels = rest.shape
+    root, target = np.empty((n, pixels), np.float32), np.empty((n, pixels), np.float32)
+    for k in range(n):
+        for p in range(pixels):
+            a, b, c = grey[k, 0, p], grey[k, 1, p], grey[k, 2, p]
+            gap, half = light[a] - light[c], np.float32(0.5)
+            behind = half * (light[a] + light[c])
+            spread = np.float32(NOISE * NOISE) * (slope[b] * slope[b] + half * slope[a] * slope[a])
+            root[k, p] = np.float32(1) / np.sqrt(spread + half * gap * gap)
+            target[k, p] = light[b] - behind * (np.float32(1) - covered[0, k, p])
+    design = np.empty((_TERMS, pixels), np.float32)
+    gram, aim = np.empty((_TERMS, _TERMS)), np.empty(_TERMS)
+    for _ in range(_ROUNDS):
+        gram[:], aim[:] = 0.0, 0.0
+        for k in range(n):
+            level, left = _leave(covered[:, k], root[k], target[k], shading, rest[k])
+            # pictures that do not fit at all teach nothing
+            trust = np.sqrt(np.float32(1.0 / (1.0 + left / (_ODD * pixels))))
+            _design(covered[:, k], root[k], np.float32(trust * level), design)
+            for i in range(_TERMS):
+                for j in range(i + 1):
+                    gram[i, j] += _product(design[i], design[j])
+                aim[i] += trust * _aimed(design[i], root[k], target[k])
+        ridge = _PULL * gram[0, 0] + 1e-9
+        for i in range(_TERMS):
+            for j in range(i):
+                gram[j, i] = gram[i, j]
+            gram[i, i] += ridge
+            aim[i] += ridge * usual[i]
+        solved = np.linalg.solve(gram, aim)
+        scale = max(solved[0] + solved[3], 1e-3)
+        for i in range(_TERMS):
+            shading[i] = np.float32(solved[i] / scale)
+    for k in range(n):
+        _leave(covered[:, k], root[k], target[k], shading, rest[k])
+
+
+@compiled
+def _leave(
+    covered: np.ndarray, root: np.ndarray, target: np.ndarray, shading: np.ndarray, rest: np.ndarray
+) -> tuple[np.float32, np.float32]:
+    """One picture's residuals; how bright its ball is, and the sum of their squares."""
+    energy, aim = np.float32(1e-6), np.float32(0)
+    for p in range(len(rest)):
+        lit = shade(shading, covered[1, p], covered[2, p], covered[3, p])
+        picture = root[p] * covered[0, p] * lit
+        energy += picture * picture
+        aim += picture * root[p] * target[p]
+        rest[p] = picture
+    level = np.float32(min(max(aim / energy, np.float32(1)), BRIGHTEST))
+    left = np.float32(0)
+    for p in range(len(rest)):
+        rest[p] = root[p] * target[p] - level * rest[p]
+        left += rest[p] * rest[p]
+    return level, left
+
+
+@compiled
+def _design(covered: np.ndarray, root: np.ndarray, level: np.float32, design: np.ndarray) -> None:
+    """How one picture's pixels depend on the nine numbers, see `placement.ball_model.shade`."""
+    for p in range(design.shape[1]):
+        rate = level * root[p] * covered[0, p]
+        right, up, front = covered[1, p], covered[2, p], covered[3, p]
+        design[0, p], design[1, p] = rate, rate * right
+        design[2, p], design[3, p] = rate * up, rate * front
+        design[4, p], design[5, p] = rate * up * front, rate * up * up
+        design[6, p], design[7, p] = rate * up * right, rate * right * front
+        design[8, p] = rate * right * right
+
+
+@compiled
+def _product(one: np.ndarray, other: np.ndarray) -> np.float32:
+    total = np.float32(0)
+    for p in range(len(one)):
+        total += one[p] * other[p]
+    return total
+
+
+@compiled
+def _aimed(one: np.ndarray, root: np.ndarray, target: np.ndarray) -> np.float32:
+    total = np.float32(0)
+    for p in range(len(one)):
+        total += one[p] * root[p] * target[p]
+    return total
