@@ -91,7 +91,30 @@ def follow_from_hidden(window: Window, arc: BallArc) -> FollowedPath | None:
         # the run may have begun one sighting before the bounce
         later = fit_arc(window.camera, arc.run.part(slice(1, None)))
         found = None if later is None else _from_hidden(window, later)[0]
+        if found is not None:
+            found = _from_its_first(window, found, arc.run)
     return found
+
+
+def _from_its_first(window: Window, followed: FollowedPath, run: Run) -> FollowedPath:
+    """The path with the run's first sighting before its bounce, where that explains more.
+
+    Without that sighting the fit may have come to rest with the bounce a frame off.
+    """
+    members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
+    if members[0] in followed.members:
+        return followed
+    model, path = followed.path.model(), followed.path
+    between = float(run.times[:2].mean())
+    away = model.outgoing[0][0]
+    theta = first_guess(
+        [between], path.bounce_places[0] + (between - path.bounce_times[0]) * away[:2],
+        model.incoming[0][0], [away], window.expectations,
+    )  # fmt: skip
+    other = follow(window, theta, 1, members, rounds=3, astray=_astray)
+    if other is None or other.path.misfit > _CLOSE or not _comes_from_table(other):
+        return followed
+    return other if other.measured.sum() > followed.measured.sum() else followed
 
 
 def pinned_down(window: Window, followed: FollowedPath) -> FollowedPath:

@@ -16,6 +16,7 @@ from scipy.integrate import solve_ivp
 
 from calibration import Calibration, Camera, calibrate_corners, field_to_focal, stand_camera, table
 from placement.ball import Candidates
+from placement.ball_model import Look
 from placement.paths import FollowedPath
 from placement.sightings import Member, Window
 from placement.tracing import expected_of
@@ -28,6 +29,10 @@ SHELL = 2 / 3  # moment of inertia over m r^2
 SIZE, PATCH, RATE = (1280, 720), 40, 60.0
 EXPOSURE, GAMMA = 1 / 250, 2.2
 TABLE_LIGHT, BALL_LIGHT = 0.06, 0.8
+#: What `drawn` draws: an edge 1.6 px wide, and its shading.
+LOOK = Look(
+    exposure_s=EXPOSURE, blur_px=1.6 / 12**0.5, shading=(0.55, 0, 0.35, 0.10, 0, 0, 0, 0, 0)
+)
 
 
 def camera_beside(stand: tuple[float, float, float] = (-2.9, -2.7, 1.9)) -> Camera:

@@ -12,6 +12,7 @@ from placement.ball_model import Look
 from placement.lone import follow_from_hidden, follow_on, pinned_down
 from tests.placement.flown import (
     EXPOSURE,
+    LOOK,
     RATE,
     Flown,
     camera_beside,
@@ -21,8 +22,6 @@ from tests.placement.flown import (
     times_of,
     window_of,
 )
-
-LOOK = Look(exposure_s=EXPOSURE)
 
 
 def arc_between(camera, frames, ball_of, low, high):
@@ -95,8 +94,9 @@ def test_a_flight_high_over_the_table_leads_to_no_bounce():
     assert follow_from_hidden(window, arc) is None
 
 
+@pytest.mark.parametrize("look", [LOOK, Look(exposure_s=EXPOSURE)], ids=["known", "nearly-known"])
 @pytest.mark.parametrize("lead", [0.5, 0.9])
-def test_an_arc_that_begins_one_sighting_before_its_bounce_is_followed(lead):
+def test_an_arc_that_begins_one_sighting_before_its_bounce_is_followed(lead, look):
     # the first sighting is from `lead` frames before the bounce: with it the run is no flight
     # that comes from the table
     camera, rng, step = camera_beside(), np.random.default_rng(2), 1 / RATE
@@ -108,7 +108,7 @@ def test_an_arc_that_begins_one_sighting_before_its_bounce_is_followed(lead):
     )
     arc = arc_between(camera, frames, ball_of, first.time - step, 1.62)
     assert arc.run.times[0] - first.time == pytest.approx(-lead * step, abs=1e-6)
-    found = follow_from_hidden(window_of(camera, frames, LOOK), arc)
+    found = follow_from_hidden(window_of(camera, frames, look), arc)
     assert found is not None
     assert found.path.bounce_times[0] == pytest.approx(first.time, abs=step / 2)
     assert found.path.bounce_places[0] == pytest.approx(first.place, abs=0.05)

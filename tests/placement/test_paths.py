@@ -9,13 +9,12 @@ import numpy as np
 import pytest
 
 from placement.agreement import plausible
-from placement.ball_model import Look
 from placement.bounces import Meeting, fit_meeting
 from placement.paths import MOST_BOUNCES, chains_of, extended, follow_chain, refined, weight_of
 from placement.tracks import Run
 from tests.placement import flown as made
 from tests.placement.flown import (
-    EXPOSURE,
+    LOOK,
     Flown,
     camera_beside,
     candidates,
@@ -25,8 +24,6 @@ from tests.placement.flown import (
     times_of,
     window_of,
 )
-
-LOOK = Look(exposure_s=EXPOSURE)
 
 
 def bare_run(begin: float, n: int = 8) -> Run:

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from placement import ball_image, sightings
-from placement.ball_model import Look
 from placement.sightings import gather, measured, picture_speeds, radii_px, raw_sightings
 from tests.placement.flown import (
-    EXPOSURE,
+    LOOK,
     RADIUS,
     camera_beside,
     candidates,
@@ -19,8 +18,6 @@ from tests.placement.flown import (
     times_of,
     window_of,
 )
-
-LOOK = Look(exposure_s=EXPOSURE)
 
 
 @pytest.fixture(scope="module")

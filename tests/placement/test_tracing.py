@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from calibration import table
-from placement.ball_model import Look
 from placement.bounces import Meeting
 from placement.doubles import without_doubles
 from placement.serves import find_serves
@@ -16,7 +15,7 @@ from placement.tracing import Tracer, expected_of
 from placement.tracks import Linker, Run
 from tests.placement.balls import camera_behind
 from tests.placement.flown import (
-    EXPOSURE,
+    LOOK,
     RATE,
     SIZE,
     Flown,
@@ -27,8 +26,6 @@ from tests.placement.flown import (
     seen,
     times_of,
 )
-
-LOOK = Look(exposure_s=EXPOSURE)
 
 
 def follow(tracer, frames, watch=None):
