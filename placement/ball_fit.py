@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from placement.ball_model import NOISE, ball_over, reach, shade
+from placement.ball_model import NOISE, against, ball_over, reach, shade
 from placement.compiled import Single, compiled
 
 #: Times the light of a ball that shows the shading as learnt; of white, 255.
@@ -103,13 +103,10 @@ def fit_pictures(
                 du, dv = np.float32(column) - start_u, np.float32(row) - start_v
                 if du * du + dv * dv >= within * within:
                     continue
-                spread = np.float32(NOISE * NOISE) * (
-                    slope[b] * slope[b] + np.float32(0.5) * slope[a] * slope[a]
-                )
-                behind = np.float32(0.5) * (light[a] + light[c])
+                change, behind, root = against(light, slope, a, b, c)
                 pixel[_U, count], pixel[_V, count] = np.float32(column), np.float32(row)
-                pixel[_ROOT, count] = np.float32(1) / np.sqrt(spread + np.float32(0.5) * gap * gap)
-                pixel[_CHANGE, count], pixel[_BEHIND, count] = light[b] - behind, behind
+                pixel[_ROOT, count] = root
+                pixel[_CHANGE, count], pixel[_BEHIND, count] = change, behind
                 doubt = gap / (np.float32(2 * NOISE) * slope[a])
                 sure[count] = np.float32(1) / (np.float32(1) + doubt * doubt)
                 count += 1

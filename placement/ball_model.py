@@ -76,6 +76,27 @@ def tone(shoulder: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 @inlined
+def against(
+    light: np.ndarray, slope: np.ndarray, before: int, shown: int, after: int
+) -> tuple[Single, Single, Single]:
+    """One pixel's light beyond its background, the background, and the weight's root.
+
+    Parameters
+    ----------
+    light, slope : ndarray of float32, shape (256,)
+        See `tone`.
+    before, shown, after : uint8
+        Luma before, in and after the frame.
+    """
+    half = np.float32(0.5)
+    gap, behind = light[before] - light[after], half * (light[before] + light[after])
+    spread = np.float32(NOISE * NOISE) * (
+        slope[shown] * slope[shown] + half * slope[before] * slope[before]
+    )
+    return light[shown] - behind, behind, np.float32(1) / np.sqrt(spread + half * gap * gap)
+
+
+@inlined
 def _tented(y: Single, tent: Single) -> tuple[Single, Single]:
     """A tent of area 1 with half its foot `tent` wide, integrated twice and three times up to y."""
     none, half = np.float32(0), np.float32(0.5)

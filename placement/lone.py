@@ -68,7 +68,7 @@ def follow_on(window: Window, arc: BallArc) -> FollowedPath | None:
     if best is None:
         return None
     _, _, found, k = best
-    members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
+    members = run.candidates
     theta = first_guess([float(times[k])], place[k], speed[k], [after[k]], window.expectations)
     return follow(window, theta, 1, [*members, *found], rounds=3)
 
@@ -101,7 +101,7 @@ def _from_its_first(window: Window, followed: FollowedPath, run: Run) -> Followe
 
     Without that sighting the fit may have come to rest with the bounce a frame off.
     """
-    members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
+    members = run.candidates
     if members[0] in followed.members:
         return followed
     model, path = followed.path.model(), followed.path
@@ -195,7 +195,7 @@ def _from_hidden(window: Window, arc: BallArc) -> tuple[FollowedPath | None, boo
     )
     if not fits.any():
         return None, False
-    members = [(f, m) for f, m in zip(run.frames.tolist(), run.members.tolist(), strict=True)]
+    members = run.candidates
     incoming = speed * np.array([1.15, 1.15, -1 / flight.RESTITUTION])
     # the ball may have been seen before the bounce as well: that tells when it was
     least = float(misfit[fits].min())

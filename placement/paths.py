@@ -145,9 +145,7 @@ def follow_chain(
 
 def _follow_whole(window: Window, chain: Sequence[Meeting], rounds: int) -> FollowedPath | None:
     runs = [chain[0].before, *(m.after for m in chain)]
-    members = [
-        (int(f), int(m)) for run in runs for f, m in zip(run.frames, run.members, strict=True)
-    ]
+    members = [member for run in runs for member in run.candidates]
     start = first_guess(
         [m.time for m in chain],
         chain[0].place,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from placement.ball_fit import BRIGHTEST
-from placement.ball_model import NOISE, shade
+from placement.ball_model import against, shade
 from placement.compiled import compiled
 
 _ROUNDS = 2
@@ -50,12 +50,10 @@ def fit_shading(
     root, target = np.empty((n, pixels), np.float32), np.empty((n, pixels), np.float32)
     for k in range(n):
         for p in range(pixels):
-            a, b, c = grey[k, 0, p], grey[k, 1, p], grey[k, 2, p]
-            gap, half = light[a] - light[c], np.float32(0.5)
-            behind = half * (light[a] + light[c])
-            spread = np.float32(NOISE * NOISE) * (slope[b] * slope[b] + half * slope[a] * slope[a])
-            root[k, p] = np.float32(1) / np.sqrt(spread + half * gap * gap)
-            target[k, p] = light[b] - behind * (np.float32(1) - covered[0, k, p])
+            change, behind, root[k, p] = against(
+                light, slope, grey[k, 0, p], grey[k, 1, p], grey[k, 2, p]
+            )
+            target[k, p] = root[k, p] * (change + behind * covered[0, k, p])
     design = np.empty((_TERMS, pixels), np.float32)
     gram, aim = np.empty((_TERMS, _TERMS)), np.empty(_TERMS)
     for _ in range(_ROUNDS):
@@ -68,7 +66,7 @@ def fit_shading(
             for i in range(_TERMS):
                 for j in range(i + 1):
                     gram[i, j] += _product(design[i], design[j])
-                aim[i] += trust * _aimed(design[i], root[k], target[k])
+                aim[i] += trust * _product(design[i], target[k])
         ridge = _PULL * gram[0, 0] + 1e-9
         for i in range(_TERMS):
             for j in range(i):
@@ -93,12 +91,12 @@ def _leave(
         lit = shade(shading, covered[1, p], covered[2, p], covered[3, p])
         picture = root[p] * covered[0, p] * lit
         energy += picture * picture
-        aim += picture * root[p] * target[p]
+        aim += picture * target[p]
         rest[p] = picture
     level = np.float32(min(max(aim / energy, np.float32(1)), BRIGHTEST))
     left = np.float32(0)
     for p in range(len(rest)):
-        rest[p] = root[p] * target[p] - level * rest[p]
+        rest[p] = target[p] - level * rest[p]
         left += rest[p] * rest[p]
     return level, left
 
@@ -121,12 +119,4 @@ def _product(one: np.ndarray, other: np.ndarray) -> np.float32:
     total = np.float32(0)
     for p in range(len(one)):
         total += one[p] * other[p]
-    return total
-
-
-@compiled
-def _aimed(one: np.ndarray, root: np.ndarray, target: np.ndarray) -> np.float32:
-    total = np.float32(0)
-    for p in range(len(one)):
-        total += one[p] * root[p] * target[p]
     return total

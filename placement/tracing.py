@@ -339,10 +339,7 @@ class Tracer:
         )
 
     def _compactness(self, run: Run) -> float:
-        values = [
-            self._frames[int(f)].compactness[m]
-            for f, m in zip(run.frames, run.members, strict=True)
-        ]
+        values = [self._frames[f].compactness[m] for f, m in run.candidates]
         return float(np.median(values))
 
     def _follow(self, chain: list[Meeting]) -> list[FollowedPath]:
@@ -479,7 +476,7 @@ def _left_over(chain: list[Meeting], followed: FollowedPath) -> list[list[Meetin
 
 
 def _members_in(runs: Sequence[Run]) -> list[Member]:
-    return [(int(f), int(m)) for r in runs for f, m in zip(r.frames, r.members, strict=True)]
+    return [member for run in runs for member in run.candidates]
 
 
 def _members_of(chain: list[Meeting]) -> list[Member]:

@@ -49,6 +49,11 @@ class Run:
     times: np.ndarray
     points: np.ndarray
 
+    @property
+    def candidates(self) -> list[tuple[int, int]]:
+        """Frame and candidate of each sighting."""
+        return list(zip(self.frames.tolist(), self.members.tolist(), strict=True))
+
     def part(self, which: slice | np.ndarray) -> Run:
         """Some of its sightings."""
         return Run(self.frames[which], self.members[which], self.times[which], self.points[which])
