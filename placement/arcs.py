@@ -19,6 +19,7 @@ from calibration import table
 from calibration.camera import Camera
 from placement import flight
 from placement.compiled import compiled
+from placement.small_linear import solve
 from placement.tracks import Run
 
 SIGHTING_SD = 1.5  # px at 1920 px width: scatter of an unrefined candidate
@@ -81,80 +82,107 @@ def fit_arc(
     scale = max(camera.size) / 1920
     rays = camera.normalised(run.points)
     centre = float((run.times[0] + run.times[-1]) / 2)
-    known = np.diag(_PRIOR**2)
-    expected = _PRIOR * _EXPECTED
-    axis = np.concatenate([camera.rotation[2], np.zeros(3)])
-    if distance is not None:
-        known = known + np.outer(axis, axis) / distance[1] ** 2
-        expected = expected + axis * (distance[0] - camera.translation[2]) / distance[1] ** 2
-    solution, acceleration, depth, squares, normal = _solved(
+    near, sure = (0.0, 0.0) if distance is None else (distance[0], 1 / distance[1] ** 2)
+    found = np.empty(9)
+    misfit, vague = _solved(
         rays, run.times - centre, camera.rotation, camera.translation,
-        camera.matrix[0, 0] / (SIGHTING_SD * scale), known, expected,
+        camera.matrix[0, 0] / (SIGHTING_SD * scale), near, sure, found,
     )  # fmt: skip
-    pull = (solution * _PRIOR - _EXPECTED) ** 2
-    free = max(2.0, 2 * len(rays) - 3.0)
-    misfit = float(np.sqrt((squares + pull.sum()) / free))
     if not misfit <= _WORST:
         return None  # nor where a sighting is no number
-    vague = float(np.sqrt(axis @ np.linalg.solve(normal, axis))) / depth
-    return BallArc(run, centre, solution[:3], solution[3:], acceleration, misfit, vague)
+    return BallArc(run, centre, found[:3], found[3:6], found[6:], misfit, vague)
 
 
 @compiled
 def _solved(
     rays: np.ndarray, times: np.ndarray, rotation: np.ndarray, translation: np.ndarray,
-    share: float, known: np.ndarray, expected: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, float, float, np.ndarray]:  # fmt: skip
+    share: float, near: float, sure: float, found: np.ndarray,
+) -> tuple[float, float]:  # fmt: skip
     """Place and velocity of a ball at time 0 from its rays (N, 2), by weighted linear equations.
 
     Parameters
     ----------
     share : float
         Standard deviations per unit of distance at 1 m.
-    known, expected : ndarray, shape (6, 6) and (6,)
-        What is known beforehand: its part of the normal matrix and of the right-hand side.
+    near, sure : float
+        Depth at time 0 as known beforehand, m, and one over its variance.
+    found : ndarray, shape (9,)
+        Filled with place, velocity and acceleration.
 
     Returns
     -------
-    solution, acceleration : ndarray, shape (6,) and (3,)
-    depth : float
-    squares : float
-        Sum of the sightings' squares; infinite where no ball flies so.
-    normal : ndarray, shape (6, 6)
+    misfit, vague : float
+        See `BallArc`; infinite where no ball flies so.
     """
     n = len(times)
     # (r_x - n_x r_z) . X = n_x t_z - t_x, and the same along v; the acceleration bends it
-    design, right, bent = np.empty((2 * n, 6)), np.empty(2 * n), np.empty((2 * n, 3))
+    design, right = np.empty((2 * n, 6)), np.empty((2 * n, 4))
     for i in range(n):
         for k in range(2):
             row = 2 * i + k
-            right[row] = rays[i, k] * translation[2] - translation[k]
+            right[row, 0] = rays[i, k] * translation[2] - translation[k]
             for j in range(3):
                 slope = rotation[k, j] - rays[i, k] * rotation[2, j]
                 design[row, j], design[row, 3 + j] = slope, slope * times[i]
-                bent[row, j] = slope * times[i] * times[i] / 2
-    square = np.dot(design.T, design)
-    toward, by_bend = np.dot(design.T, right), np.dot(design.T, bent)
-    acceleration = np.array([0.0, 0.0, -_G])
+                right[row, 1 + j] = -slope * times[i] * times[i] / 2
+    square, toward = np.empty((6, 6)), np.empty((6, 4))
+    for i in range(6):
+        for j in range(6):
+            square[i, j] = 0.0
+            for row in range(2 * n):
+                square[i, j] += design[row, i] * design[row, j]
+        for j in range(4):
+            toward[i, j] = 0.0
+            for row in range(2 * n):
+                toward[i, j] += design[row, i] * right[row, j]
+    normal, aim = np.empty((6, 6)), np.empty((6, 2))
+    bend_x, bend_y, bend_z, weight = 0.0, 0.0, -_G, 0.0
     depth = rotation[2, 2] * _HEIGHT + translation[2]
-    normal, solution, weight, bending = square, np.zeros(6), 0.0, right
     for _ in range(3):
         weight = share / depth
-        normal = weight * weight * square + known
-        aim = weight * weight * (toward - np.dot(by_bend, acceleration)) + expected
-        if not np.isfinite(aim).all():
-            return solution, acceleration, depth, np.inf, normal
-        solution = np.linalg.solve(normal, aim)
-        depth = np.dot(solution[:3], rotation[2]) + translation[2]
-        velocity = solution[3:]
-        speed = math.sqrt(np.dot(velocity, velocity))
-        if depth < 0.3 or speed > _FASTEST:
-            return solution, acceleration, depth, np.inf, normal
-        bending = np.dot(bent, acceleration)
-        acceleration = -_DRAG * speed * velocity
-        acceleration[2] -= _G
-    gap = weight * (np.dot(design, solution) - right + bending)
-    return solution, acceleration, depth, np.dot(gap, gap), normal
+        bent_x, bent_y, bent_z = bend_x, bend_y, bend_z
+        for i in range(6):
+            for j in range(6):
+                normal[i, j] = weight * weight * square[i, j]
+            toward_i = (
+                toward[i, 0] + toward[i, 1] * bent_x + toward[i, 2] * bent_y + toward[i, 3] * bent_z
+            )
+            aim[i, 0] = weight * weight * toward_i + _EXPECTED[i] * _PRIOR[i]
+            normal[i, i] += _PRIOR[i] * _PRIOR[i]
+            aim[i, 1] = 0.0
+        for i in range(3):
+            for j in range(3):
+                normal[i, j] += sure * rotation[2, i] * rotation[2, j]
+            aim[i, 0] += sure * rotation[2, i] * (near - translation[2])
+            aim[i, 1] = rotation[2, i]
+        if not solve(normal, aim):
+            return np.inf, np.inf
+        depth = translation[2]
+        for j in range(3):
+            depth += aim[j, 0] * rotation[2, j]
+        vx, vy, vz = aim[3, 0], aim[4, 0], aim[5, 0]
+        speed = math.sqrt(vx * vx + vy * vy + vz * vz)
+        if not (depth >= 0.3 and speed <= _FASTEST):
+            return np.inf, np.inf
+        bend_x, bend_y, bend_z = (
+            -_DRAG * speed * vx, -_DRAG * speed * vy, -_DRAG * speed * vz - _G
+        )  # fmt: skip
+    squares = 0.0
+    for row in range(2 * n):
+        gap = -(
+            right[row, 0] + right[row, 1] * bent_x + right[row, 2] * bent_y + right[row, 3] * bent_z
+        )
+        for j in range(6):
+            gap += design[row, j] * aim[j, 0]
+        squares += weight * weight * gap * gap
+    spread = 0.0
+    for j in range(6):
+        squares += (aim[j, 0] * _PRIOR[j] - _EXPECTED[j]) ** 2
+        found[j] = aim[j, 0]
+        if j < 3:
+            spread += rotation[2, j] * aim[j, 1]
+    found[6], found[7], found[8] = bend_x, bend_y, bend_z
+    return math.sqrt(squares / max(2.0, 2 * n - 3.0)), math.sqrt(spread) / depth
 
 
 def split_at_kinks(run: Run, scatter: float) -> list[Run]:
@@ -186,26 +214,32 @@ def _parabola_costs(
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """Squared misfits of one parabola, and of two for every cut, from running sums."""
     n = len(t)
-    scaled = t / max(np.abs(t).max(), 1e-9)
-    middle_u, middle_v = points[:, 0].mean(), points[:, 1].mean()
+    span, middle_u, middle_v = 1e-9, 0.0, 0.0
+    for i in range(n):
+        span = max(span, abs(t[i]))
+        middle_u += points[i, 0] / n
+        middle_v += points[i, 1] / n
     # powers of the time up to the fourth; these times u and v up to the second; squares
     sums = np.zeros((n + 1, 12))
     for i in range(n):
         u, v = points[i, 0] - middle_u, points[i, 1] - middle_v
-        sums[i + 1] = sums[i]
+        for k in range(12):
+            sums[i + 1, k] = sums[i, k]
         power = 1.0
         for k in range(5):
             sums[i + 1, k] += power
             if k < 3:
                 sums[i + 1, 5 + k] += power * u
                 sums[i + 1, 8 + k] += power * v
-            power *= scaled[i]
+            power *= t[i] / span
         sums[i + 1, 11] += u * u + v * v
     cuts = n - 2 * least + 1
-    first, second = np.empty(cuts), np.empty(cuts)
+    first, second, rest = np.empty(cuts), np.empty(cuts), np.empty(12)
     for i in range(cuts):
+        for k in range(12):
+            rest[k] = sums[n, k] - sums[least + i, k]
         first[i] = _parabola_cost(sums[least + i])
-        second[i] = _parabola_cost(sums[n] - sums[least + i])
+        second[i] = _parabola_cost(rest)
     return _parabola_cost(sums[n]), first, second
 
 
@@ -217,7 +251,12 @@ def _parabola_cost(sums: np.ndarray) -> float:
             gram[i, j] = sums[i + j]
         gram[i, i] += 1e-9
         cross[i, 0], cross[i, 1] = sums[5 + i], sums[8 + i]
-    return max(sums[11] - (cross * np.linalg.solve(gram, cross)).sum(), 0.0)
+    if not solve(gram, cross):
+        return sums[11]
+    explained = 0.0
+    for i in range(3):
+        explained += sums[5 + i] * cross[i, 0] + sums[8 + i] * cross[i, 1]
+    return max(sums[11] - explained, 0.0)
 
 
 def ball_arcs(camera: Camera, runs: Sequence[Run], *, shortest: int = 5) -> list[BallArc]:

@@ -17,6 +17,7 @@ import numpy as np
 from placement.ball import Candidates
 from placement.ball_fit import fit_pictures
 from placement.ball_model import NOISE, Look, tone
+from placement.siting import colour_siting
 
 _RED_NEUTRAL = np.uint8(138)  # Cr above this counts as ball colour; 128 is grey
 _RED_SHARE = (
@@ -59,8 +60,7 @@ def gather(
     sightings: Sequence[tuple[Candidates, int]],
     radii: np.ndarray,
     velocities: np.ndarray,
-    *,
-    tinted: bool = False,
+    look: Look | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Stack the pictures of chosen candidates with the background to compare them with.
 
@@ -74,8 +74,8 @@ def gather(
         px.
     velocities : ndarray, shape (N, 2)
         px/s.
-    tinted : bool
-        See `Look`.
+    look : Look, optional
+        Of which `tinted` and `siting` count.
 
     Returns
     -------
@@ -89,8 +89,9 @@ def gather(
     choice = np.where(gone[:, None], (1, 2, 3), (0, 2, 4))
     chosen = list(zip(sightings, choice, strict=True))
     patches = np.stack([c.patches[m][k] for (c, m), k in chosen])
-    if tinted:
-        patches = _tinted(patches, np.stack([c.reds[m][k] for (c, m), k in chosen]))
+    if look is not None and look.tinted:
+        reds = np.stack([c.reds[m][k] for (c, m), k in chosen])
+        patches = _tinted(patches, reds, look.siting)
     return patches, np.stack([c.origins[m] for c, m in sightings])
 
 
@@ -105,15 +106,25 @@ def redness(sightings: Sequence[tuple[Candidates, int]], centres: np.ndarray) ->
     return np.array(out)
 
 
-def _tinted(luma: np.ndarray, red: np.ndarray) -> np.ndarray:
+def siting_of(sightings: Sequence[tuple[Candidates, int]]) -> float:
+    """Where colour samples lie in these pictures, see `placement.siting`; px."""
+    luma = np.concatenate([c.patches[m] for c, m in sightings])
+    red = np.concatenate([c.reds[m] for c, m in sightings])
+    return colour_siting(luma, red)
+
+
+def _tinted(luma: np.ndarray, red: np.ndarray, siting: float) -> np.ndarray:
     """The red channel (N, 3, S, S) of luma and the red difference (N, 3, S/2, S/2).
 
     In it an orange ball is as bright as a white one, and a blue or green table dark.
     """
     tint = _RED_SHARE * (red.astype(np.float32) - 128)
-    # a colour sample lies midway between two rows, but on the even column (ITU-T H.264, E.2.1)
-    beside = np.concatenate([tint[..., 1:], tint[..., -1:]], axis=-1)
-    wide = np.stack([tint, (tint + beside) / 2], axis=-1).reshape(*tint.shape[:-1], -1)
+    # columns 2 i and 2 i + 1 lie between the samples before, at and after 2 i + siting
+    before = np.concatenate([tint[..., :1], tint[..., :-1]], axis=-1)
+    after = np.concatenate([tint[..., 1:], tint[..., -1:]], axis=-1)
+    even = tint + (before - tint) * (siting / 2)
+    odd = tint + (after - tint) * ((1 - siting) / 2)
+    wide = np.stack([even, odd], axis=-1).reshape(*tint.shape[:-1], -1)
     above = np.concatenate([wide[:, :, :1], wide[:, :, :-1]], axis=2)
     below = np.concatenate([wide[:, :, 1:], wide[:, :, -1:]], axis=2)
     rows = np.stack([0.75 * wide + 0.25 * above, 0.75 * wide + 0.25 * below], axis=3)

@@ -19,6 +19,7 @@ from functools import lru_cache
 import numpy as np
 
 from placement.compiled import Single, compiled, inlined
+from placement.siting import ON_EVEN
 
 NOISE = 2.0  # grey levels, least noise assumed of a pixel
 _GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly)
@@ -49,6 +50,8 @@ class Look:
         How strongly the camera presses bright light together, see `tone`.
     tinted : bool
         Whether the red difference is added to luma: an orange ball may be as bright as the table.
+    siting : float
+        Where the red difference's samples lie, see `placement.siting`; px.
     """
 
     exposure_s: float = 1 / 250
@@ -56,6 +59,7 @@ class Look:
     shading: tuple[float, ...] = DEFAULT_SHADING
     shoulder: float = 0.0
     tinted: bool = False
+    siting: float = ON_EVEN
 
 
 @lru_cache(maxsize=8)

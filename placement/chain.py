@@ -28,6 +28,7 @@ from placement.collocation import (
     weigh,
 )
 from placement.compiled import compiled
+from placement.small_linear import multiply
 
 #: Numbers that hold a contact, and where in them its parts begin.
 CONTACT = 16
@@ -43,6 +44,9 @@ SHARED_LIMITS = (
 )
 EACH_LIMITS = ((0.3, 1.3), (-SPEED_LIMIT, SPEED_LIMIT), (-SPEED_LIMIT, SPEED_LIMIT))
 LEAVING_LIMITS = ((0.02, SPEED_LIMIT), (-SPEED_LIMIT, SPEED_LIMIT), (-SPEED_LIMIT, SPEED_LIMIT))
+
+#: Which number of the state that begins a flight each of the first unknowns is; friction none.
+_DRIVEN = (11, 0, 1, 3, 4, 5, 6, 7, 8, -1, 9, 10)
 
 _R = table.BALL_RADIUS
 _G = flight.GRAVITY
@@ -75,7 +79,8 @@ def trace(
         Filled in, see the module's head; shapes (K, 16), (K + 1,), (K + 1,) and (K + 1, 12, 7).
     """
     friction, drag, lift = t[9], t[10], t[11]
-    other[:] = t
+    for i in range(len(t)):
+        other[i] = t[i]
     time, px, py, pz = t[0], t[1], t[2], _R
     vx, vy, vz = t[3], t[4], t[5]
     wx, wy, wz = t[6], t[7], t[8]
@@ -212,34 +217,37 @@ def differentiate(
         if counts[k]:
             here = contacts[max(0, k - 1)]
             spin = _vector(here, SPIN if k == 0 else TURNED)
-            rates[k, : 3 * counts[k]] = acceleration_slopes(
-                spin, drag, lift, spans[k], counts[k], nodes[k]
+            acceleration_slopes(
+                spin, drag, lift, spans[k], counts[k], nodes[k], rates[k, : 3 * counts[k]]
             )
-    state = np.zeros((12, p))  # just before a bounce
-    state[11, 0] = 1.0
-    for j in range(8):
-        state[j if j < 2 else j + 1, j + 1] = 1.0
-    state[9, 10] = state[10, 11] = 1.0
+    state = np.empty((12, p))  # just before a bounce
     for j in range(p):
-        if held[j]:
-            state[:, j] = 0.0
-    chain[0] = state
+        for a in range(12):
+            state[a, j] = 0.0
+        if j < 12 and j != 9 and not held[j]:
+            state[_DRIVEN[j], j] = 1.0
+        for a in range(12):
+            chain[0, a, j] = state[a, j]
     for k in range(last):
         i = 12 + 3 * k
-        here = contacts[k]
-        at_contact[k, 0] = state[11]
-        at_contact[k, 1:] = state[:3]
+        here, after = contacts[k], chain[k + 1]
         _rub_slopes(back[i : i + 3], state, here, friction, i, held)
-        after = chain[k + 1]
-        after[:] = state
-        after[3:6] = 0.0
-        after[3, i + 1] = 0.0 if held[i + 1] else 1.0
-        after[4, i + 2] = 0.0 if held[i + 2] else 1.0
-        after[5, i] = 0.0 if held[i] else 1.0
-        after[6] += _TURN * (after[4] - state[4])
-        after[7] -= _TURN * (after[3] - state[3])
+        for j in range(p):
+            at_contact[k, 0, j] = state[11, j]
+            for a in range(12):
+                after[a, j] = state[a, j]
+                if a < 3:
+                    at_contact[k, 1 + a, j] = state[a, j]
+            free = not held[j]
+            after[3, j] = 1.0 if j == i + 1 and free else 0.0
+            after[4, j] = 1.0 if j == i + 2 and free else 0.0
+            after[5, j] = 1.0 if j == i and free else 0.0
+            after[6, j] += _TURN * (after[4, j] - state[4, j])
+            after[7, j] -= _TURN * (after[3, j] - state[3, j])
         if k + 1 < last:
-            state = after.copy()
+            for a in range(12):
+                for j in range(p):
+                    state[a, j] = after[a, j]
             _fly_slopes(
                 state, after, here, contacts[k + 1], drag, lift, spans[k + 1], counts[k + 1],
                 rates[k + 1],
@@ -329,17 +337,18 @@ def picture_slopes(
 ) -> None:  # fmt: skip
     """`gain` (N, 2, 3) times the derivatives of the positions, into `out` (N, 2, P)."""
     p = out.shape[2]
-    far, quick = np.empty(NODES_LONG), np.empty(NODES_LONG)
+    far, quick, bent = np.empty(NODES_LONG), np.empty(NODES_LONG), np.empty((3 * NODES_LONG, p))
     for k in range(len(edges) - 1):
         if edges[k] == edges[k + 1]:
             continue
         begin, n = chain[k], counts[k]
         began = contacts[max(0, k - 1), TIME]
-        bent = np.dot(rates[k, : 3 * n], begin[3:11])
+        multiply(rates[k, : 3 * n], begin[3:11], bent)
         for i in range(edges[k], edges[k + 1]):
             since = times[i] - began
             weigh(since, spans[k], n, far, quick)
-            out[i] = 0.0
+            for j in range(p):
+                out[i, 0, j] = out[i, 1, j] = 0.0
             for a in range(3):
                 g, h = gain[i, 0, a], gain[i, 1, a]
                 for j in range(p):
@@ -361,21 +370,22 @@ def state_slopes(
     rates: np.ndarray, out: np.ndarray,
 ) -> None:  # fmt: skip
     """Derivatives of positions and velocities, into `out` (N, 6, P)."""
-    far, quick = np.empty(NODES_LONG), np.empty(NODES_LONG)
+    p = out.shape[2]
+    far, quick, bent = np.empty(NODES_LONG), np.empty(NODES_LONG), np.empty((3 * NODES_LONG, p))
     for k in range(len(edges) - 1):
         if edges[k] == edges[k + 1]:
             continue
         begin, n = chain[k], counts[k]
         here = contacts[max(0, k - 1)]
         wx, wy, wz = _vector(here, SPIN if k == 0 else TURNED)
-        bent = np.dot(rates[k, : 3 * n], begin[3:11])
+        multiply(rates[k, : 3 * n], begin[3:11], bent)
         for i in range(edges[k], edges[k + 1]):
             since = times[i] - here[TIME]
             weigh(since, spans[k], n, far, quick)
             vx, vy, vz = velocity[i, 0], velocity[i, 1], velocity[i, 2]
             pull = acceleration(vx, vy, vz, wx, wy, wz, drag, lift)
             for a in range(3):
-                for j in range(out.shape[2]):
+                for j in range(p):
                     place = begin[a, j] + since * begin[3 + a, j] - velocity[i, a] * begin[11, j]
                     speed = begin[3 + a, j] - pull[a] * begin[11, j]
                     for m in range(n):

@@ -23,6 +23,7 @@ import numpy as np
 from calibration import table
 from placement import flight
 from placement.compiled import compiled, inlined
+from placement.small_linear import solve
 
 _R = table.BALL_RADIUS
 _FORCE = flight.drag_constant(1.0)  # 1/m
@@ -215,9 +216,9 @@ def landing(up: float, span: float, n: int, nodes: np.ndarray) -> float:
 
 @compiled
 def acceleration_slopes(
-    spin: Vector, drag: float, lift: float, span: float, n: int, nodes: np.ndarray
-) -> np.ndarray:
-    """Derivatives of the accelerations at a flight's points, shape (3 n, 8).
+    spin: Vector, drag: float, lift: float, span: float, n: int, nodes: np.ndarray, out: np.ndarray
+) -> None:
+    """Derivatives of the accelerations at a flight's points, into `out` (3 n, 8).
 
     By the velocity (3) and spin (3) at the beginning, drag and lift.
     """
@@ -225,32 +226,33 @@ def acceleration_slopes(
     wx, wy, wz = spin
     twice = 2 * _R * sqrt(wx * wx + wy * wy + wz * wz) + 1e-9
     scale = lift * _FORCE * _R
-    out, matrix = np.zeros((3 * n, 8)), np.empty((3 * n, 3 * n))
+    matrix = np.empty((3 * n, 3 * n))
     inner, turned = np.empty((3, 3)), np.empty(3)
     for i in range(n):
-        v, bend, speed = nodes[i, :3], nodes[i, 3:6], nodes[i, 6]
+        speed = nodes[i, 6]
         under = 1 / (twice + speed)
         weight = scale * speed * under
         pull = -drag * _FORCE * speed
         for a in range(3):
-            turned[a] = bend[a] - pull * v[a]  # the lift, share times spin across velocity
+            # the lift, share times spin across velocity
+            turned[a] = nodes[i, 3 + a] - pull * nodes[i, a]
         turned[2] += _G
         for a in range(3):
-            along = (-drag * _FORCE * v[a] + twice * under / speed * turned[a]) / speed
+            along = (-drag * _FORCE * nodes[i, a] + twice * under / speed * turned[a]) / speed
             # by spin: the arm of the lift, and that more spin lifts less for its size
             thinner = -4 * _R * _R * under / twice * turned[a]
             for b in range(3):
-                inner[a, b] = along * v[b]
+                inner[a, b] = along * nodes[i, b]
                 out[3 * i + a, 3 + b] = thinner * spin[b]
             inner[a, a] += pull
-            out[3 * i + a, 6] = -_FORCE * speed * v[a]
+            out[3 * i + a, 6] = -_FORCE * speed * nodes[i, a]
             out[3 * i + a, 7] = turned[a] / lift
         for a in range(3):
             b, c = (a + 1) % 3, (a + 2) % 3
             inner[a, b] -= weight * spin[c]
             inner[a, c] += weight * spin[b]
-            out[3 * i + a, 3 + b] += weight * v[c]
-            out[3 * i + a, 3 + c] -= weight * v[b]
+            out[3 * i + a, 3 + b] += weight * nodes[i, c]
+            out[3 * i + a, 3 + c] -= weight * nodes[i, b]
         for a in range(3):
             for b in range(3):
                 out[3 * i + a, b] = inner[a, b]
@@ -259,6 +261,7 @@ def acceleration_slopes(
                 for b in range(3):
                     matrix[3 * i + a, 3 * j + b] = -span * _INTEGRAL[row, i, j] * inner[a, b]
             matrix[3 * i + a, 3 * i + a] += 1.0
-    if not np.isfinite(matrix).all():  # a wild trial step
-        return np.full_like(out, np.nan)
-    return np.linalg.solve(matrix, out)
+    if not solve(matrix, out):  # a wild trial step
+        for i in range(3 * n):
+            for b in range(8):
+                out[i, b] = np.nan

@@ -27,7 +27,7 @@ _HOME = Path(__file__).parent
 SOURCES = (
     "arcs.py", "ball_fit.py", "ball_model.py", "chain.py", "collocation.py", "compiled.py",
     "flight.py", "meeting_fit.py", "path_solver.py", "projection.py", "shading_fit.py",
-    "../calibration/table.py",
+    "small_linear.py", "../calibration/table.py",
 )  # fmt: skip
 
 
@@ -55,21 +55,29 @@ def inlined(function: Callable[_P, _R]) -> Callable[_P, _R]:
     return found
 
 
+def made_before() -> bool:
+    """Whether machine code of these sources was kept when this process began."""
+    _folder()
+    return _made_before
+
+
 def _folder() -> Path:
     """Where machine code of these sources is kept; that of others is thrown away."""
-    global _found
+    global _found, _made_before
     if _found is None:
         digest = hashlib.sha256()
         for name in SOURCES:
             digest.update((_HOME / name).read_bytes())
         shelf = _HOME / "__pycache__" / "compiled"
         _found = shelf / digest.hexdigest()[:16]
-        if not _found.is_dir() and shelf.is_dir():
+        _made_before = _found.is_dir()
+        if not _made_before and shelf.is_dir():
             shutil.rmtree(shelf, ignore_errors=True)
     return _found
 
 
 _found: Path | None = None
+_made_before = False
 
 
 @contextmanager

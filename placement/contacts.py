@@ -18,7 +18,7 @@ from placement import flight
 from placement.agreement import plausible
 from placement.arcs import near_table
 from placement.outcome import at_net
-from placement.paths import FollowedPath, longest_unseen
+from placement.paths import INSIDE, FollowedPath, longest_unseen
 from placement.trajectory import Model
 
 SERVE_SPEED = 0.8  # m/s along the table, slower is idle bouncing
@@ -105,8 +105,13 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 slip = model.outgoing[k][0, :2] * _UNPINNED * step / (1 + before)
                 own = own + _along(slip)
             after = int((seen_at > time + _JUST * step).sum())
-            if k == path.n_bounces - 1 and not after and time - seen_at[-1] > longest_unseen(step):
-                continue  # it may have been caught
+            if k == path.n_bounces - 1 and not after:
+                inside = INSIDE + 2 * float(np.sqrt(np.trace(own)))
+                if (
+                    time - seen_at[-1] > longest_unseen(step)
+                    or not near_table(path.bounce_places[k][None], -inside)[0]
+                ):
+                    continue  # it may have been caught, or have fallen past the edge
             if k == path.n_bounces - 1 and after < 2:
                 slip = model.incoming[k][0, :2] * _UNPINNED * step / (1 + after)
                 own = own + _along(slip)

@@ -31,11 +31,12 @@ _ROUGHLY, _SURE = 0.3, 0.1  # m more, for a path on its way; m of doubt below wh
 _FLOWN = 1.5  # misfit of a ball's path
 _LOOK_ON = 6  # frames beyond a bounce in which the ball is looked for
 _FOUND = 3  # of them that must show it
+_FOUND_SLOW, _SLOW_FILM = 2, 0.025  # likewise with frames so many s apart: a serve's first is near
 _BEND, _BEND_BACK = 0.12, 0.25  # share of the falling speed, after a bounce and before it
 _NEARLY = 0.4  # more misfit than the least, with which an instant still counts
 _GATE_PX = 9.0  # px at 1920 px width
 _FEWEST = 6  # sightings of an arc that may lose its first
-_BOTH = 3  # sightings on either side of a bounce that tell when it was
+_SHIFTS = 4  # quarters of a frame by which the instant of a bounce told from one side may be off
 _NEAR_S = 0.2  # s of a flight next to its bounce
 _CLOSE, _LOOSER = 1.2, 1.6  # misfit with both; times that with one
 _FAR_CLOSER = 0.6  # times that, of a fit to one side that had it wrong
@@ -61,9 +62,9 @@ def follow_on(window: Window, arc: BallArc) -> FollowedPath | None:
     after, _ = flight.bounce(speed, np.zeros_like(speed))
     best: tuple[int, float, list[Member], int] | None = None
     for k in np.flatnonzero(fits).tolist():
-        found = _found_beyond(window, arc, float(times[k]), place[k], after[k], gap)
+        found = _found_beyond(window, int(run.frames[-1]), float(times[k]), place[k], after[k], gap)
         rank = (len(found), -float(misfit[k]))
-        if len(found) >= _FOUND and (best is None or rank > best[:2]):
+        if found and (best is None or rank > best[:2]):
             best = (*rank, found, k)
     if best is None:
         return None
@@ -146,7 +147,8 @@ def _pinned_once(window: Window, followed: FollowedPath) -> FollowedPath | None:
     if followed.path.n_bounces > 1:
         return None
     after = times > followed.path.bounce_times[0]
-    if min(after.sum(), (~after).sum()) >= _BOTH:
+    both = _enough(float(np.median(np.diff(times))))  # on either side, that tell when it was
+    if min(after.sum(), (~after).sum()) >= both:
         return None
     run = _run_of(followed, after if after.sum() >= _FEWEST else ~after)
     first, last = run.times[0] + _NEAR_S, run.times[-1] - _NEAR_S
@@ -163,11 +165,62 @@ def _pinned_once(window: Window, followed: FollowedPath) -> FollowedPath | None:
             continue
         t, b = other.sightings.times, other.path.bounce_times[0]
         shown = float(other.measured.sum())
-        if min((t < b).sum(), (t > b).sum()) >= _BOTH and shown > most:
+        if min((t < b).sum(), (t > b).sum()) >= both and shown > most:
             best, most = other, shown
         elif best is None and other.path.misfit < _FAR_CLOSER * followed.path.misfit:
-            best = other if shown > seen - _BOTH else None
+            best = other if shown > seen - both else None
     return best
+
+
+def with_first_flight(window: Window, followed: FollowedPath) -> FollowedPath:
+    """The path with the ball found before its first bounce as well, where it was not yet.
+
+    How a ball came to a bounce hardly shows in how it leaves: what is foretold of the flight before
+    is too rough to gather its sightings by, but not to tell them from what else moves there.
+
+    Parameters
+    ----------
+    window : Window
+    followed : FollowedPath
+
+    Returns
+    -------
+    FollowedPath
+        As it was, where nothing is found.
+    """
+    path, times = followed.path, followed.sightings.times
+    gap = float(np.median(np.diff(times)))
+    begun = float(path.bounce_times[0])
+    if (times < begun).sum() >= _enough(gap):
+        return followed
+    model = path.model()
+    incoming, outgoing = model.incoming[0][0], model.outgoing[0][0]
+    best: tuple[int, float, float, list[Member]] | None = None
+    for shift in (np.arange(-_SHIFTS, _SHIFTS + 1) * gap / 4).tolist():
+        place = path.bounce_places[0] + shift * outgoing[:2]
+        first = int(followed.frames[times > begun + shift][0])
+        row = []
+        for near in _near_foretold(window, first, begun + shift, place, incoming, gap, -1):
+            if near is None:
+                break  # nothing hides it for a frame
+            row.append(near)
+        if len(row) < _enough(gap):
+            continue
+        off = float(np.mean([far for _, far in row]))
+        if best is None or (len(row), -off) > best[:2]:
+            best = (len(row), -off, shift, [member for member, _ in row])
+    if best is None:
+        return followed
+    _, _, shift, found = best
+    theta = path.theta.copy()
+    theta[0] += shift
+    theta[1:3] += shift * outgoing[:2]
+    longer = follow(window, theta, path.n_bounces, [*found, *followed.members], rounds=3)
+    if longer is None or longer.path.misfit > max(_CLOSE, _LOOSER * path.misfit):
+        return followed
+    before = longer.sightings.times < longer.path.bounce_times[0]
+    seen = (longer.measured & before).sum() >= _enough(gap)
+    return longer if seen and longer.measured.sum() > followed.measured.sum() else followed
 
 
 def _run_of(followed: FollowedPath, which: np.ndarray) -> Run:
@@ -201,7 +254,9 @@ def _from_hidden(window: Window, arc: BallArc) -> tuple[FollowedPath | None, boo
     least = float(misfit[fits].min())
     found: list[tuple[int, float, int, list[Member]]] = []
     for k in np.flatnonzero(fits & (misfit < least + _NEARLY)).tolist():
-        before = _found_beyond(window, arc, float(times[k]), place[k], incoming[k], gap, -1)
+        before = _found_beyond(
+            window, int(run.frames[0]), float(times[k]), place[k], incoming[k], gap, -1
+        )
         found.append((len(before), -float(misfit[k]), k, before))
     _, _, k, before = max(found, key=lambda f: f[:2])
     theta = first_guess([float(times[k])], place[k], incoming[k], [speed[k]], window.expectations)
@@ -298,19 +353,37 @@ def _held_to_table(
 
 def _found_beyond(
     window: Window,
-    arc: BallArc,
+    first: int,
     time: float,
     place: np.ndarray,
     velocity: np.ndarray,
     gap: float,
     way: int = 1,
 ) -> list[Member]:
-    """Candidates that the ball would show in the frames next to a bounce.
+    """Candidates that the ball would show in the frames next to a bounce; none if they are few.
 
-    After it for `way` 1, where `velocity` is that after the bounce; before it for -1.
+    See `_near_foretold`.
+    """
+    near = _near_foretold(window, first, time, place, velocity, gap, way)
+    found = [one[0] for one in near if one is not None]
+    return found if len(found) >= _enough(gap) else []
+
+
+def _near_foretold(
+    window: Window,
+    first: int,
+    time: float,
+    place: np.ndarray,
+    velocity: np.ndarray,
+    gap: float,
+    way: int,
+) -> list[tuple[Member, float] | None]:
+    """The candidate nearest to where the ball is foretold next to a bounce, and how far off, px.
+
+    Frame by frame away from the bounce; None where it is too far off. After it and after frame
+    `first` for `way` 1, where `velocity` is that after the bounce; before them for -1.
     """
     camera, frames = window.camera, window.frames
-    first = int(arc.run.frames[-1 if way > 0 else 0])
     reach = 1 + _LOOK_ON + round((_AHEAD if way > 0 else _LONGEST_HIDDEN) / gap)
     beyond = [
         f
@@ -327,13 +400,15 @@ def _found_beyond(
     # friction is not known yet: it bends the path by a share of the falling speed
     bend = _BEND if way > 0 else _BEND_BACK
     slack = camera.matrix[0, 0] / camera.depths(at) * bend * abs(velocity[2]) * np.abs(lag)
-    found = []
+    found: list[tuple[Member, float] | None] = []
     for k, f in enumerate(beyond):
-        points = frames[f].points
-        if not len(points):
-            continue
-        off = np.hypot(*(points - aim[k]).T)
-        m = int(np.argmin(off))
-        if off[m] < _GATE_PX * window.scale + slack[k]:
-            found.append((f, m))
-    return found if len(found) >= _FOUND else []
+        off = np.hypot(*(frames[f].points - aim[k]).T)
+        m = int(np.argmin(off)) if len(off) else 0
+        within = len(off) > 0 and off[m] < _GATE_PX * window.scale + slack[k]
+        found.append(((f, m), float(off[m])) if within else None)
+    return found
+
+
+def _enough(gap: float) -> int:
+    """How many sightings tell the ball, in a film whose frames are `gap` s apart."""
+    return _FOUND_SLOW if gap > _SLOW_FILM else _FOUND

@@ -89,7 +89,7 @@ def _look_at(window: Window, arcs: Sequence[BallArc], factor: float) -> list[boo
     if not pictures:
         return [False] * len(arcs)
     sizes, pace = np.array(radii), np.concatenate(speeds)
-    patches, origins = ball_image.gather(pictures, sizes, pace, tinted=window.look.tinted)
+    patches, origins = ball_image.gather(pictures, sizes, pace, window.look)
     images = ball_image.measure(
         patches, origins, np.array(guesses), sizes, pace, window.look, steps=2
     )

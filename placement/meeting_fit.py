@@ -14,6 +14,7 @@ from calibration import table
 from placement import flight
 from placement.compiled import compiled, inlined
 from placement.projection import seen_at
+from placement.small_linear import solve
 
 _UNKNOWNS = 9
 _STEPS = np.array([1e-4] * 3 + [1e-3] * 6)
@@ -59,10 +60,11 @@ def fit_bounce(
     rows, moved, weights = np.empty(m), np.empty(m), np.ones(m)
     jacobian = np.empty((_UNKNOWNS, m))
     normal, gradient = np.zeros((_UNKNOWNS, _UNKNOWNS)), np.zeros(_UNKNOWNS)
+    scaled, step = np.empty((_UNKNOWNS, _UNKNOWNS)), np.empty((_UNKNOWNS, 1))
     damping, cost = 1e-3, np.inf
     for k in range(_ROUNDS):
         _residuals(theta, times, points, sd, camera, rows)
-        if not np.isfinite(rows).all() or cost > _HOPELESS[k] ** 2 * free:
+        if not _finite(rows) or cost > _HOPELESS[k] ** 2 * free:
             return kept, np.inf
         new_cost = 0.0
         for i in range(m):
@@ -76,26 +78,33 @@ def fit_bounce(
             cost = new_cost
             if settled:
                 break
-            kept[:] = theta
+            for j in range(_UNKNOWNS):
+                kept[j] = theta[j]
             damping = max(damping / 5, 1e-6)
             for j in range(_UNKNOWNS):
-                trial[:] = theta
+                for i in range(_UNKNOWNS):
+                    trial[i] = theta[i]
                 trial[j] += _STEPS[j]
                 _residuals(trial, times, points, sd, camera, moved)
-                if not np.isfinite(moved).all():
+                if not _finite(moved):
                     return kept, np.inf
                 for i in range(m):
                     jacobian[j, i] = (moved[i] - rows[i]) / _STEPS[j]
             for j in range(_UNKNOWNS):
-                gradient[j] = (jacobian[j] * weights * rows).sum()
+                gradient[j] = _weighed(jacobian[j], weights, rows)
                 for i in range(j + 1):
-                    normal[i, j] = normal[j, i] = (jacobian[j] * weights * jacobian[i]).sum()
+                    normal[i, j] = normal[j, i] = _weighed(jacobian[j], weights, jacobian[i])
         if damping > 1e6:
             break
-        scaled = normal.copy()
         for j in range(_UNKNOWNS):
+            for i in range(_UNKNOWNS):
+                scaled[i, j] = normal[i, j]
             scaled[j, j] *= 1 + damping
-        theta = kept - np.linalg.solve(scaled, gradient)
+            step[j, 0] = gradient[j]
+        if not solve(scaled, step):
+            break
+        for j in range(_UNKNOWNS):
+            theta[j] = kept[j] - step[j, 0]
     return kept, np.sqrt(cost / free)
 
 
@@ -129,6 +138,22 @@ def _residuals(
         out[n + 1 + k] = (theta[6 + k] - theta[3 + k]) / (_PRIOR_SD[1 + k] * max(fall, 1.0) / 2)
     for k in range(3):
         out[n + 3 + k] = theta[3 + k] / _PRIOR_SD[3 + k]
+
+
+@compiled
+def _finite(rows: np.ndarray) -> bool:
+    total = 0.0
+    for row in rows:
+        total += 0.0 * row  # infinity and NaN do not become zero
+    return total == 0.0
+
+
+@compiled
+def _weighed(one: np.ndarray, weights: np.ndarray, other: np.ndarray) -> float:
+    total = 0.0
+    for i in range(len(weights)):
+        total += one[i] * weights[i] * other[i]
+    return total
 
 
 _Vector = tuple[float, float, float]

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtr
 
 from calibration import table
 from placement import flight
+from placement.normal import normal_cdf
 from placement.paths import FollowedPath
 from placement.trajectory import Expectations, Model, Path
 
@@ -99,7 +99,7 @@ def outcome_of(
     """Outcome and its probability from what was seen and what the flight foretells."""
     far = -end
     reaches_net = np.isfinite(clearance)
-    over = float(ndtr(clearance / clearance_sd)) if reaches_net else 0.0
+    over = float(normal_cdf(clearance / clearance_sd)) if reaches_net else 0.0
     if landed is not None:
         before, after = paths[first.path], paths[contacts[landed].path]
         low = reaches_net and clearance < _TOUCH + 2 * clearance_sd
@@ -120,8 +120,8 @@ def outcome_of(
     if falls_short:
         return ("own-twice", 0.6) if own is not None else ("net", 0.6)
     sd = np.sqrt(np.maximum(np.diag(fall_cov)[1:], 1e-6))
-    on_length = float(ndtr((table.HALF_LENGTH - fall[1] * far) / sd[0]))
-    inside = ndtr((table.HALF_WIDTH - fall[2]) / sd[1]) - ndtr(
+    on_length = float(normal_cdf((table.HALF_LENGTH - fall[1] * far) / sd[0]))
+    inside = normal_cdf((table.HALF_WIDTH - fall[2]) / sd[1]) - normal_cdf(
         (-table.HALF_WIDTH - fall[2]) / sd[1]
     )
     on_table = on_length * float(inside)

@@ -24,7 +24,9 @@ from placement.sightings import Member, Picture, Window, gather, measured, raw_s
 from placement.trajectory import Path, Sightings, first_guess, fit_path
 
 MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
-_CAUGHT, _INSIDE = 0.04, 0.05  # s before a bounce, m from the edge: no hand comes between
+#: m from the table's edge beyond which no hand comes between a ball and the table.
+INSIDE = 0.05
+_CAUGHT = 0.04  # s before a bounce, likewise
 _FRAMES_UNSEEN = 1.8  # frames from the last sighting to a bounce that must have been
 _MOST_LED = 3  # bounces by which a path is led on at either end
 _ROUNDS = 3  # of gathering, measuring and fitting beyond a bounce
@@ -393,7 +395,7 @@ def _surely_lands(path: Path, last_seen: float, apart: float) -> bool:
     Frames are `apart` s: one that should have shown it before the bounce, and did not, is doubt.
     """
     near = float(path.bounce_times[-1]) - last_seen < longest_unseen(apart)
-    inside = _INSIDE + 2 * float(np.sqrt(np.trace(path.bounce_covariances[-1])))
+    inside = INSIDE + 2 * float(np.sqrt(np.trace(path.bounce_covariances[-1])))
     return near and bool(near_table(path.bounce_places[-1:], -inside)[0]) and plausible(path)
 
 

@@ -13,9 +13,9 @@ import importlib
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
-from importlib.metadata import PackageNotFoundError, version
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -33,13 +33,9 @@ from calibration import (
 )
 from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.ball import Candidates
-from placement.ball_model import Look
-from placement.doubles import without_doubles
-from placement.last_fit import fit_last
-from placement.paths import FollowedPath
 from placement.reading import Film, FilmReader, Sight
-from placement.readout import find_readout
 from placement.settings import Settings
+from placement.stretch import CROP_SPAN, Stretch
 from placement.timing import (
     find_factor,
     hinted_factor,
@@ -48,15 +44,16 @@ from placement.timing import (
     slow_motion_note,
     stretched,
 )
-from placement.tracing import Traced, Tracer, expected_of
 from placement.tracks import Run
 from placement.video import ClipInfo, file_sha256, probe_clip, read_key_frames
+
+if TYPE_CHECKING:
+    from placement.tracing import Tracer
 
 _STILLS = 21  # frames of the median still, where they are not key frames
 _KEY_STILLS = 9  # key frames from which on they do for it
 _STILL_SPAN = 12.0  # s from the clip's start over which they are spread
 _SECOND_SPAN = 30.0  # s by which a second try at finding the table is made
-_CROP_SPAN = 0.12  # s about a bounce from which crops are kept
 _BALL_BY = 60.0  # s of the file by which a ball must have flown, or slow motion is looked for
 _LEAST_BOUNCES = 2  # as many as a serve has
 _BUMP_PX = 0.8  # shift of the whole picture that parts the first stills
@@ -131,27 +128,12 @@ def analyse(
 
 def tool_version() -> str:
     """The installed version, as stamped on every result."""
+    from importlib.metadata import PackageNotFoundError, version  # slow to load
+
     try:
         return version("serve-placement")
     except PackageNotFoundError:
         return "unknown"
-
-
-@dataclass(slots=True, eq=False)
-class _Stretch:
-    """Film with one calibration, and what was followed in it."""
-
-    start_s: float
-    calibration: Calibration
-    end_s: float = np.inf
-    paths: list[FollowedPath] = field(default_factory=list)
-    crops: dict[int, Crop] = field(default_factory=dict)
-
-    def take(self, traced: Traced) -> None:
-        for path in traced.paths:
-            self.crops.update(_crops_of(path))
-            bare = tuple((c.emptied(), m) for c, m in path.pictures)
-            self.paths.append(replace(path, pictures=bare))
 
 
 class _Run:
@@ -182,7 +164,7 @@ class _Run:
             )
         self.readout_s = settings.readout_s
         self.held: list[tuple[Candidates, tuple[Run, ...]]] = []
-        self.stretches: list[_Stretch] = []
+        self.stretches: list[Stretch] = []
         self.tracer: Tracer | None = None
         self.watch: StandWatch | None = None
         self.still = np.empty(0, np.uint8)
@@ -258,7 +240,7 @@ class _Run:
     def _follow(self, sights: Iterable[Sight]) -> float:
         """Trace what is seen; return the time of the last frame, s."""
         # slow to load, and needed at the end: now the film is being read ahead
-        importlib.import_module("placement.serves")
+        importlib.import_module("placement.conclusion")
         now = 0.0
         for sight in sights:
             now = sight.time_s
@@ -275,7 +257,7 @@ class _Run:
         if self.unsure and sight.time_s * self.factor >= _BALL_BY:
             self._check_factor()
         if sight.index % 30 == 0:
-            self._tell(sight.index / max(1, self.info.n_frames), "reading the film")
+            self._tell(sight.index / max(1, self.info.n_frames), _reading())
 
     def _check_factor(self) -> None:
         """If no ball flew so far, see whether one does under another factor."""
@@ -311,7 +293,7 @@ class _Run:
                     stills.append(sight.still)
                 held.append(replace(sight, still=None))
                 if sight.index % 30 == 0:
-                    self._tell(sight.index / max(1, self.info.n_frames), "reading the film")
+                    self._tell(sight.index / max(1, self.info.n_frames), _reading())
                 if spans and now >= spans[0] and now < self.info.duration_s - 1.0:
                     spans.pop(0)
                     if self._try_to_start(stills):
@@ -353,11 +335,13 @@ class _Run:
         )
 
     def _begin_stretch(self, start_s: float, calibration: Calibration) -> None:
-        look: Look | None = self.tracer.look if self.tracer and self.tracer.learnt else None
+        from placement.tracing import Tracer  # slow to load; the film is being read meanwhile
+
+        look = self.tracer.look if self.tracer and self.tracer.learnt else None
         self.tracer = Tracer(
             calibration.camera, self.info.fps, look=look, readout_s=self.settings.readout_s
         )
-        self.stretches.append(_Stretch(start_s, calibration))
+        self.stretches.append(Stretch(start_s, calibration))
 
     def _end_stretch(self) -> None:
         if self.tracer is not None:
@@ -402,41 +386,13 @@ class _Run:
                     self.stretches[-1].take(traced)
 
     def _conclude(self, end_s: float) -> tuple[list[Bounce], list[Serve]]:
-        from placement.serves import find_serves  # loaded while the film was read
+        from placement.conclusion import conclude  # loaded while the film was read
 
         began = time.perf_counter()
-        bounces: list[Bounce] = []
-        serves: list[Serve] = []
-        given = self.readout_s
-        stands = []
-        for s in self.stretches:
-            paths = [
-                p
-                for p in s.paths
-                if s.start_s <= p.first_seen and p.last_seen <= min(s.end_s, end_s) + 0.05
-            ]
-            camera, expected = s.calibration.camera, expected_of(s.calibration.camera)
-            paths = without_doubles(camera, paths, expected, readout_s=given)
-            stands.append((camera, paths, expected))
-        if not given:
-            readout = find_readout(stands)
-            if readout is not None and readout.usable(self.info.fps):
-                self.readout_s = readout.seconds
-        for s, (camera, paths, expected) in zip(self.stretches, stands, strict=True):
-            some, found = find_serves(
-                s.calibration,
-                fit_last(camera, paths, expected, readout_s=self.readout_s),
-                band_m=self.settings.band_m,
-                first_s=s.start_s,
-                last_s=min(s.end_s, end_s),
-                readout_s=self.readout_s,
-            )
-            shift, number = len(bounces), len(serves)
-            bounces += [b if b.serve is None else replace(b, serve=b.serve + number) for b in some]
-            serves += [
-                replace(x, number=x.number + number, bounces=tuple(k + shift for k in x.bounces))
-                for x in found
-            ]
+        bounces, serves, self.readout_s = conclude(
+            self.stretches, end_s=end_s, fps=self.info.fps, band_m=self.settings.band_m,
+            readout_s=self.readout_s,
+        )  # fmt: skip
         self.timings["serves_s"] = time.perf_counter() - began
         return bounces, serves
 
@@ -449,7 +405,7 @@ class _Run:
         for b in bounces:
             gaps = np.abs(times - b.time_s)
             nearest = np.argsort(gaps, kind="stable")[:4]
-            chosen.update(frames[nearest[gaps[nearest] < _CROP_SPAN]].tolist())
+            chosen.update(frames[nearest[gaps[nearest] < CROP_SPAN]].tolist())
         return [crops[f] for f in sorted(chosen)]
 
     def _stop_if_asked(self) -> None:
@@ -464,27 +420,18 @@ class _Run:
             self.progress(Progress(done=min(done, 1.0), stage=stage, time_left_s=left))
 
 
+def _reading() -> str:
+    from placement.compiled import made_before  # slow to load, and loaded by now
+
+    return "reading the film" if made_before() else "reading the film, the first time slowly"
+
+
 def _damage_note(times: list[float]) -> str:
     frames = f"{len(times)} frames are" if len(times) > 1 else "1 frame is"
     return (
         f"The file is damaged: {frames} not whole, from {times[0]:.1f} s to {times[-1]:.1f} s. "
         "What happened there may be missing; copy the film from the phone again."
     )
-
-
-def _crops_of(followed: FollowedPath) -> dict[int, Crop]:
-    """The ball's pictures about the bounces and the ends of a path, by frame."""
-    marks = np.array([*followed.path.bounce_times, followed.first_seen, followed.last_seen])
-    return {
-        c.frame: Crop(
-            time_s=c.time_s,
-            frame=c.frame,
-            luma=c.patches[m][2].copy(),
-            origin=(int(c.origins[m, 0]), int(c.origins[m, 1])),
-        )
-        for c, m in followed.pictures
-        if np.abs(marks - c.time_s).min() < _CROP_SPAN
-    }
 
 
 def _luma(picture: np.ndarray) -> np.ndarray:

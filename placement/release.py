@@ -13,7 +13,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from calibration.camera import Camera
 from placement import flight
@@ -247,7 +246,7 @@ def _after(times: np.ndarray, seen_at: np.ndarray, each: np.ndarray) -> np.ndarr
     first = (since >= 0) & (since < step)
     cover = -since / _COVER_S + np.log(_COVERED * np.expm1(step / _COVER_S))
     cost = np.where(since < 0, -np.inf, np.where(first, np.log(1 - _COVERED), cover))
-    return np.asarray(logsumexp(tail + cost, axis=1))
+    return np.asarray(np.logaddexp.reduce(tail + cost, axis=1))
 
 
 def _clutter(near: Frames, pictures: np.ndarray, times: np.ndarray, radius: float) -> float:

@@ -11,6 +11,7 @@ import numpy as np
 from placement.ball_fit import BRIGHTEST
 from placement.ball_model import against, shade
 from placement.compiled import compiled
+from placement.small_linear import solve
 
 _ROUNDS = 2
 _ODD = 10.0  # squared residuals per pixel, from which a picture teaches half as much
@@ -55,9 +56,12 @@ def fit_shading(
             )
             target[k, p] = root[k, p] * (change + behind * covered[0, k, p])
     design = np.empty((_TERMS, pixels), np.float32)
-    gram, aim = np.empty((_TERMS, _TERMS)), np.empty(_TERMS)
+    gram, aim = np.empty((_TERMS, _TERMS)), np.empty((_TERMS, 1))
     for _ in range(_ROUNDS):
-        gram[:], aim[:] = 0.0, 0.0
+        for i in range(_TERMS):
+            aim[i, 0] = 0.0
+            for j in range(_TERMS):
+                gram[i, j] = 0.0
         for k in range(n):
             level, left = _leave(covered[:, k], root[k], target[k], shading, rest[k])
             # pictures that do not fit at all teach nothing
@@ -66,17 +70,18 @@ def fit_shading(
             for i in range(_TERMS):
                 for j in range(i + 1):
                     gram[i, j] += _product(design[i], design[j])
-                aim[i] += trust * _product(design[i], target[k])
+                aim[i, 0] += trust * _product(design[i], target[k])
         ridge = _PULL * gram[0, 0] + 1e-9
         for i in range(_TERMS):
             for j in range(i):
                 gram[j, i] = gram[i, j]
             gram[i, i] += ridge
-            aim[i] += ridge * usual[i]
-        solved = np.linalg.solve(gram, aim)
-        scale = max(solved[0] + solved[3], 1e-3)
+            aim[i, 0] += ridge * usual[i]
+        if not solve(gram, aim):
+            break
+        scale = max(aim[0, 0] + aim[3, 0], 1e-3)
         for i in range(_TERMS):
-            shading[i] = np.float32(solved[i] / scale)
+            shading[i] = np.float32(aim[i, 0] / scale)
     for k in range(n):
         _leave(covered[:, k], root[k], target[k], shading, rest[k])
 

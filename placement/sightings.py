@@ -201,7 +201,7 @@ def measured(
             [(frames[f], m) for f, m in (members[k] for k in new)],
             radii[new],
             speeds[new],
-            tinted=window.look.tinted,
+            window.look,
         )
         coarse = _TINTED_SD * window.scale if window.look.tinted else 0.0
         images = ball_image.measure(

@@ -11,10 +11,11 @@ approximation, Tierney and Kadane, J. Am. Stat. Assoc. 81:82, 1986).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
-from scipy.special import ndtr, ndtri
 
+from placement.normal import normal_cdf
 from placement.trajectory import Expectations, Path
 
 _SHARE = 0.6  # of its expected spread; a spin less narrowed than that says nothing
@@ -78,7 +79,7 @@ def spin_interval(
         values, spreads = parts[:, k, 0], wider * parts[:, k, 1]
         low, high = (_quantile(p, values, spreads, weights) for p in _tails(level))
         # so wide an interval as this has the expectation alone, narrowed by the share
-        if not (high - low) / 2 < most * -ndtri((1 - level) / 2):
+        if not (high - low) / 2 < most * -NormalDist().inv_cdf((1 - level) / 2):
             out.append(Spin())
             continue
         value = float(np.clip(values[0], low, high))
@@ -124,7 +125,7 @@ def _quantile(
     low, high = float((values - reach).min()), float((values + reach).max())
     for _ in range(60):
         middle = (low + high) / 2
-        if float(weights @ ndtr((middle - values) / spreads)) < probability:
+        if float(weights @ normal_cdf((middle - values) / spreads)) < probability:
             low = middle
         else:
             high = middle

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import av
 import numpy as np
@@ -20,9 +21,10 @@ import numpy as np
 from calibration.camera import Camera
 from placement.analysis import Serve
 from placement.ball import BallFinder, Candidates
-from placement.paths import FollowedPath
-from placement.tracing import Tracer
 from placement.video import ClipInfo, read_frames
+
+if TYPE_CHECKING:
+    from placement.paths import FollowedPath
 
 #: Rates at which phones film, pictures a second; common practice, no source.
 FILMED_RATES = (48.0, 50.0, 60.0, 100.0, 120.0, 200.0, 240.0)
@@ -113,6 +115,8 @@ class FactorSearch:
     """
 
     def __init__(self, camera: Camera, fps: float, factors: Sequence[float]) -> None:
+        from placement.tracing import Tracer  # slow to load, and seldom needed here
+
         self._tracers = {k: Tracer(camera, fps * k) for k in factors}
         self._bounces = dict.fromkeys(factors, 0)
 

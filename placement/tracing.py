@@ -20,7 +20,7 @@ from placement.ball import Candidates
 from placement.ball_look import learn_look
 from placement.ball_model import Look
 from placement.bounces import Meeting, before_it_the_net, find_meetings, parted_at_net
-from placement.lone import follow_from_hidden, follow_on, pinned_down
+from placement.lone import follow_from_hidden, follow_on, pinned_down, with_first_flight
 from placement.looking import SMOOTH, ball_like, smoothest
 from placement.paths import (
     FollowedPath,
@@ -385,6 +385,8 @@ class Tracer:
         followed = sure if self._believed(sure) else followed
         longer = extended(window, followed)
         followed = longer if self._believed(longer, led_on=True) else followed
+        whole = with_first_flight(window, followed)
+        followed = whole if self._believed(whole, led_on=True) else followed
         begin = followed.first_seen
         past = [p for p in self._past if begin - _HISTORY < p[0] < begin + 0.05]
         return replace(
@@ -410,8 +412,10 @@ class Tracer:
             sizes, pace = np.concatenate(radii), np.concatenate(speeds)
             middle = np.concatenate(centres)
             red = float(np.median(ball_image.redness(pictures, middle)))
-            self.look = replace(self.look, tinted=red > _RED)
-            patches, origins = ball_image.gather(pictures, sizes, pace, tinted=self.look.tinted)
+            if red > _RED:
+                siting = ball_image.siting_of(pictures)
+                self.look = replace(self.look, tinted=True, siting=siting)
+            patches, origins = ball_image.gather(pictures, sizes, pace, self.look)
             self.look = learn_look(patches, origins, middle, sizes, pace, self.look)
         waiting, self._waiting = self._waiting, []
         again: list[FollowedPath | None] = []

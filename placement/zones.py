@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibration import table
-from placement.normal import TINY_SD, rectangle_probability
+from placement.normal import TINY_SD, normal_cdf, rectangle_probability
 from placement.targets import DEPTHS, LANDINGS, SIDES, Target, as_end
 
 __all__ = [
@@ -352,11 +352,9 @@ def is_edge_undecided(points: ArrayLike, *, radius: float = table.BALL_RADIUS) -
 
 def _bands(value: Floats, sd: Floats, low: float, high: float) -> Floats:
     """Probabilities below `low`, between, and above `high`; shape (N, 3), rows sum to one."""
-    from scipy.special import ndtr  # slow to load
-
     sd = np.maximum(sd, TINY_SD)
-    below = ndtr((low - value) / sd)
-    above = ndtr((value - high) / sd)
+    below = normal_cdf((low - value) / sd)
+    above = normal_cdf((value - high) / sd)
     return np.column_stack([below, np.clip(1.0 - below - above, 0.0, 1.0), above])
 
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 
 from placement.ball import Candidates
-from placement.ball_image import gather, measure
+from placement.ball_image import gather, measure, siting_of
 from placement.ball_model import Look
+from placement.siting import MIDWAY, ON_EVEN, colour_siting
 from tests.placement.lit import seen_of, stored
 from tests.scene.sensor import _halved
 
@@ -32,8 +36,8 @@ def planes_of(rgb: np.ndarray, late: bool = False) -> tuple[np.ndarray, np.ndarr
     return 16 + 219 * luma, 128 + 224 * _halved(red)
 
 
-def off_by(*, late: bool) -> np.ndarray:
-    """Mean error of 12 measured balls, px."""
+def off_by(*, late: bool, siting: float | None = None) -> np.ndarray:
+    """Mean error of 12 measured balls, px; the siting found in their pictures if not told."""
     rng = np.random.default_rng(5)
     n, near = 12, 2 / 60
     centres = SIDE / 2 - 0.5 + rng.uniform(-1, 1, (n, 2))
@@ -58,19 +62,26 @@ def off_by(*, late: bool) -> np.ndarray:
         frame=60, time_s=1.0, points=centres + origins, strengths=np.ones(n),
         compactness=np.ones(n), patches=patches, near_s=near, origins=origins, reds=reds,
     )  # fmt: skip
-    pictures, at = gather(
-        [(found, k) for k in range(n)], np.full(n, RADIUS), velocities, tinted=True
-    )
+    chosen = [(found, k) for k in range(n)]
+    look = replace(LOOK, siting=siting_of(chosen) if siting is None else siting)
+    pictures, at = gather(chosen, np.full(n, RADIUS), velocities, look)
     assert pictures[:, 1].max() > pictures[:, 0].mean() + 100  # an orange ball is bright in it
     guesses = found.points + rng.normal(0, 0.7, (n, 2))
-    images = measure(pictures, at, guesses, np.full(n, RADIUS), velocities, LOOK)
+    images = measure(pictures, at, guesses, np.full(n, RADIUS), velocities, look)
     return np.asarray((images.centres - found.points).mean(axis=0))
 
 
-def test_an_orange_ball_sits_where_it_is():
-    assert np.abs(off_by(late=False)).max() < 0.08  # px
+@pytest.mark.parametrize("late", [False, True])
+def test_an_orange_ball_sits_where_it_is_wherever_colour_is_sited(late):
+    assert np.abs(off_by(late=late)).max() < 0.08  # px
 
 
-def test_colour_sited_half_a_pixel_aside_would_be_noticed():
+def test_colour_taken_to_be_sited_otherwise_would_be_noticed():
     # that the check above tells one siting from another: type 1 lies half a pixel to the right
-    assert abs(off_by(late=True)[0]) > 0.16  # px
+    assert off_by(late=True, siting=ON_EVEN)[0] < -0.16  # px
+    assert off_by(late=False, siting=MIDWAY)[0] > 0.16
+
+
+def test_where_nothing_tells_colour_lies_on_the_even_columns():
+    grey = np.full((3, 32, 32), 128, np.uint8)
+    assert colour_siting(grey, grey[:, ::2, ::2]) == ON_EVEN

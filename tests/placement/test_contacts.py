@@ -32,8 +32,12 @@ def moved(followed, **changes):
 
 def from_on(followed, time):
     """The same path, of which nothing was seen before `time`."""
+    return shown(followed, followed.sightings.times > time)
+
+
+def shown(followed, keep):
+    """The same path, seen only where `keep` says so."""
     s = followed.sightings
-    keep = s.times > time
     return replace(
         followed,
         frames=followed.frames[keep],
@@ -41,6 +45,7 @@ def from_on(followed, time):
         measured=followed.measured[keep],
         pictures=tuple(p for p, k in zip(followed.pictures, keep, strict=True) if k),
         first_seen=float(s.times[keep][0]),
+        last_seen=float(s.times[keep][-1]),
     )
 
 
@@ -221,6 +226,18 @@ def test_a_ball_that_comes_into_sight_beyond_the_far_edge_may_not_have_bounced(
     assert bool(rising) is believed
     # where it was seen to fall before, it did bounce there
     assert contacts_of(CALIBRATION, [there])[0].order == 0
+
+
+@pytest.mark.parametrize(("y", "believed"), [(-0.60, True), (-0.74, False), (0.74, False)])
+def test_a_ball_last_seen_above_the_tables_edge_may_have_fallen_past_it(serve, y, believed):
+    _, followed = serve
+    there = moved(followed, shift=np.array([0.0, 0.0, y - followed.path.bounce_places[1, 1]]))
+    last = float(there.path.bounce_times[1])
+    assert there.path.bounce_places[1, 1] == pytest.approx(y, abs=1e-5)
+    falling = shown(there, there.sightings.times < last)
+    assert any(c.order == 1 for c in contacts_of(CALIBRATION, [falling])) is believed
+    # where it was seen to rise again, it did bounce there
+    assert any(c.order == 1 for c in contacts_of(CALIBRATION, [there]))
 
 
 @pytest.mark.parametrize(("late_s", "counts"), [(0.0, True), (0.08, False)])

@@ -8,6 +8,7 @@ from scipy.stats import multivariate_normal, norm
 
 from calibration import table
 from placement import zones
+from placement.normal import normal_cdf
 from placement.zones import (
     Target,
     classify_depth,
@@ -139,6 +140,21 @@ def test_rectangle_probability_agrees_with_scipy(rho, mean):
     expected = multivariate_normal(mean, cov).cdf([0.5, 0.25], lower_limit=[0.0, -0.25])
     got = rectangle_probability([mean], cov, (0.0, 0.5), (-0.25, 0.25))
     assert got[0] == pytest.approx(expected, abs=2e-5)  # SciPy integrates to 1e-5
+
+
+def test_the_normal_distribution_is_scipys():
+    values = np.linspace(-37, 37, 1481)
+    assert normal_cdf(values) == pytest.approx(norm.cdf(values), rel=1e-12)
+    assert np.isnan(normal_cdf([np.nan])[0])
+    assert normal_cdf([-np.inf, np.inf]).tolist() == [0.0, 1.0]
+
+
+def test_where_one_coordinate_is_sure_the_other_decides():
+    cov = np.array([[0.01, 0.009], [0.009, 0.01]])
+    within = norm.cdf(1) - norm.cdf(-1)
+    got = rectangle_probability([[0.0, 0.0], [0.0, 9.0], [np.nan, 0.0]], cov, (-0.1, 0.1), (-2, 2))
+    assert got[:2] == pytest.approx([within, 0.0], abs=1e-12)
+    assert np.isnan(got[2])
 
 
 def test_rectangles_of_all_targets_cover_the_receivers_half_once():
