@@ -47,12 +47,11 @@ def conclude(
             if s.start_s <= p.first_seen and p.last_seen <= min(s.end_s, end_s) + 0.05
         ]
         camera, expected = s.calibration.camera, expected_of(s.calibration.camera)
-        paths = without_doubles(camera, paths, expected, readout_s=readout_s)
+        paths = without_doubles(camera, paths, expected, readout_s=readout_s or s.readout_s)
         stands.append((camera, paths, expected))
     if not readout_s:
         readout = find_readout(stands)
-        if readout is not None and readout.usable(fps):
-            readout_s = readout.seconds
+        readout_s = 0.0 if readout is None else readout.held_to(fps)
     for s, (camera, paths, expected) in zip(stretches, stands, strict=True):
         some, found = find_serves(
             s.calibration,

@@ -24,6 +24,7 @@ from placement.trajectory import Model
 SERVE_SPEED = 0.8  # m/s along the table, slower is idle bouncing
 APART = 0.9  # s, shortest time between two serves
 _QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return, not a serve
+_GLIMPSE = 0.25  # s of a flight that say too little of the bounce that it may have come from
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
 _LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
 _JUST = 0.3  # frames before a bounce in which a sighting may as well be after it
@@ -99,6 +100,8 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 continue
             if k == 0 and before < 2 and _from_nowhere(followed, model, paths):
                 continue
+            if before < 2 and path.n_bounces == 1 and followed.last_seen - time < _GLIMPSE:
+                continue  # a toss may look so
             if k == 0 and before < 2:
                 # only inferred from what follows: little on the other side pins its instant
                 gap *= 2.5 if before == 0 else 1.0

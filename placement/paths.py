@@ -37,6 +37,8 @@ _LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
 _FEWEST = 6  # sightings that a path needs
 _LEAST_BALLS = 0.4  # share of sightings that must look like a ball
 _FIRST_BALLS, _PALER = 0.3, 0.9  # the same, and share of the least contrast, before the first fit
+# quantile of contrasts, and how many times the median it must be to count
+_BRIGHTEST, _BEFORE_PALE = 0.85, 3.0
 _STILL = 0.08  # px: pictures that moved less need no other fit
 # evaluations of other fits (a ball's path needs ten), and misfit that no trimming mends
 _STEPS, _HOPELESS = 20, 6.0
@@ -65,7 +67,7 @@ class FollowedPath:
     crowd : tuple of (float, ndarray of shape (M, 2))
         The same of all candidates: in the hand a ball passes for part of a limb.
     contrast : float
-        Median contrast of its measured pictures, grey levels; NaN without any.
+        Of its measured pictures, grey levels: their median, as a rule; NaN without any.
     known : dict
         Pictures measured on the way, by frame and candidate.
     """
@@ -131,17 +133,16 @@ def follow_chain(
     FollowedPath or None
         None where no ball's path fits.
     """
-    whole = _follow_whole(window, chain, rounds)
-    if len(chain) == 1 or (whole is not None and _supported(whole)):
-        return whole
-    # a stroke may pass for a bounce, at either end of the chain
-    best = whole
-    for part in (chain[1:], chain[:-1]):
-        shorter = follow_chain(window, part, rounds=rounds)
-        if shorter is not None and (best is None or weight_of(shorter) > weight_of(best)):
-            best = shorter
-            if _supported(best):
-                break
+    best: FollowedPath | None = None
+    # a stroke, or the net, may pass for a bounce at either end of the chain: the longest part that
+    # flies like a ball is the path
+    for n in range(len(chain), 0, -1):
+        for first in range(len(chain) - n, -1, -1):
+            part = _follow_whole(window, chain[first : first + n], rounds)
+            if part is not None and (best is None or weight_of(part) > weight_of(best)):
+                best = part
+        if best is not None and _supported(best):
+            break
     return best
 
 
@@ -313,9 +314,14 @@ def _refined(
 
 
 def _contrast(pictures: Sequence[Picture]) -> float:
-    """Median contrast of those that look like a ball, grey levels; NaN without any."""
+    """Median contrast of those that look like a ball, grey levels; NaN without any.
+
+    More where the brightest stand out far more clearly: a ball flies before a pale wall as well.
+    """
     values = [p.contrast for p in pictures if p.good]
-    return float(np.median(values)) if values else np.nan
+    if not values:
+        return np.nan
+    return max(float(np.median(values)), float(np.quantile(values, _BRIGHTEST)) / _BEFORE_PALE)
 
 
 def _unchanged(now: Sightings, before: Sightings | None) -> bool:

@@ -339,13 +339,17 @@ class _Run:
 
         look = self.tracer.look if self.tracer and self.tracer.learnt else None
         self.tracer = Tracer(
-            calibration.camera, self.info.fps, look=look, readout_s=self.settings.readout_s
+            calibration.camera,
+            self.info.fps,
+            look=look,
+            readout_s=self.tracer.readout_s if self.tracer else self.settings.readout_s,
         )
         self.stretches.append(Stretch(start_s, calibration))
 
     def _end_stretch(self) -> None:
         if self.tracer is not None:
             self.stretches[-1].take(self.tracer.finish())
+            self.stretches[-1].readout_s = self.tracer.readout_s
 
     def _trace(self, found: Candidates, runs: tuple[Run, ...]) -> None:
         if self.watch is not None and self.watch.moving:

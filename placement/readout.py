@@ -42,9 +42,15 @@ class Readout:
     sd_s: float
     n_paths: int
 
-    def usable(self, fps: float) -> bool:
-        """Whether it is clearly more than none and no longer than a frame at `fps`."""
-        return _SURE * self.sd_s < self.seconds <= 1 / fps
+    def held_to(self, fps: float) -> float:
+        """The readout to be used, s: 0 unless clearly more than none; at most a frame at `fps`.
+
+        Sensors that take all of a frame for it are common: what is told may be a little more.
+        """
+        longest = 1 / fps
+        if self.seconds < _SURE * self.sd_s or self.seconds - _SURE * self.sd_s > longest:
+            return 0.0
+        return min(self.seconds, longest)
 
 
 def find_readout(

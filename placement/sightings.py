@@ -104,6 +104,15 @@ def raw_sightings(window: Window, path: Path, members: Sequence[Member]) -> Sigh
     return Sightings(times, points, sd[:, None, None] ** 2 * np.eye(2))
 
 
+def when_seen(window: Window, path: Path, times: np.ndarray) -> np.ndarray:
+    """When the rows were read in which the ball is seen in frames of `times`, s."""
+    if not window.readout_s:
+        return times
+    row = window.camera.project(path.positions(times))[:, 1]
+    height = window.camera.size[1]
+    return times + window.readout_s * (np.clip(np.nan_to_num(row), 0, height) / height - 0.5)
+
+
 def gather(window: Window, path: Path, members: Sequence[Member]) -> list[Member]:
     """The candidate nearest to the path in every frame, as far out as the ball is still there.
 
@@ -126,7 +135,7 @@ def gather(window: Window, path: Path, members: Sequence[Member]) -> list[Member
     span = order[max(0, low - beyond) : high + beyond + 1]
     times = np.array([frames[f].time_s for f in span])
 
-    predicted, spread = path.pictures(window.camera, times)
+    predicted, spread = path.pictures(window.camera, when_seen(window, path, times))
     variance = np.diagonal(spread, axis1=1, axis2=2)
     radii = np.clip(radii_px(window.camera, path.positions(times)), 2, 60)
     vague = np.sqrt(np.nan_to_num(variance.max(axis=1), nan=np.inf))
@@ -186,9 +195,10 @@ def measured(
     """
     frames = window.frames
     times = np.array([frames[f].time_s for f, _ in members])
-    positions = path.positions(times)
+    seen = when_seen(window, path, times)
+    positions = path.positions(seen)
     radii = np.clip(radii_px(window.camera, positions), 1.5, 60)
-    speeds = picture_speeds(window.camera, path, times)
+    speeds = picture_speeds(window.camera, path, seen)
     predicted = window.camera.project(positions)
     streaks = speeds * window.look.exposure_s
     new = [

@@ -29,6 +29,8 @@ class Stretch:
     paths : list of FollowedPath
     crops : dict
         The ball's pictures about bounces, by frame.
+    readout_s : float
+        With which the last paths were fitted, see `placement.readout`.
     """
 
     start_s: float
@@ -36,6 +38,7 @@ class Stretch:
     end_s: float = np.inf
     paths: list[FollowedPath] = field(default_factory=list)
     crops: dict[int, Crop] = field(default_factory=dict)
+    readout_s: float = 0.0
 
     def take(self, traced: Traced) -> None:
         """Keep paths, and of their pictures those about bounces."""

@@ -30,6 +30,7 @@ from placement.paths import (
     refined,
     weight_of,
 )
+from placement.readout import find_readout
 from placement.sightings import Member, Window, picture_speeds, radii_px
 from placement.tracks import Linker, Run
 from placement.trajectory import Expectations
@@ -62,6 +63,7 @@ _LOOSER = 1.3  # times that, for a path to many pictures
 _ROUGHEST = 2.0  # misfit of the film's better paths beyond which no allowance is made
 # px, at 1920 px width or less, by which all pictures of a path may be off alike, and drift along it
 _OFFSET_PX, _DRIFT_PX = 0.19, 0.06
+_TELLING = 12  # paths, the last ones, that tell the readout
 _GOOD_PATH = 1.7  # misfit up to which a path is a ball's
 _SURELY = 1.0  # and up to which nothing better is looked for
 
@@ -116,7 +118,8 @@ class Tracer:
         self.look = look or Look(exposure_s=min(1 / 250, 0.5 / fps))
         self.learnt = look is not None
         self.expectations = expectations or expected_of(camera)
-        self._readout_s = readout_s
+        self.readout_s = readout_s  # found on the way where 0
+        self._telling: list[FollowedPath] = []  # paths that tell it, without their pictures
         self._fps = fps
         self._linker = Linker(max(camera.size))
         self._scatter = SIGHTING_SD * max(camera.size) / 1920
@@ -257,6 +260,7 @@ class Tracer:
                 flights.append(arc)
             else:
                 paths.append(alone)
+        self._find_readout(paths)
         self._arcs = [
             a for a in self._arcs if id(a.run) not in spent and a.run.times[-1] >= horizon
         ]
@@ -277,12 +281,22 @@ class Tracer:
             self._busy = {f for f in self._busy if f > gone[-1]}
         return Traced(paths, flights)
 
+    def _find_readout(self, paths: Sequence[FollowedPath]) -> None:
+        """Let paths tell how long the sensor reads its rows, while that is not known."""
+        if self.readout_s or not paths:
+            return
+        bare = [replace(p, pictures=(), history=(), crowd=(), known={}) for p in paths]
+        self._telling = [*self._telling, *bare][-_TELLING:]
+        found = find_readout([(self.camera, self._telling, self.expectations)])
+        if found is not None:
+            self.readout_s = found.held_to(self._fps)
+
     def _window(self, low: float, high: float, look: Look | None = None) -> Window:
         """The frames from `low` to `high`, s, and some on either side."""
         low, high = low - _MARGIN, high + _MARGIN
         frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
         return Window(
-            self.camera, frames, look or self.look, self.expectations, self._readout_s, self._palest
+            self.camera, frames, look or self.look, self.expectations, self.readout_s, self._palest
         )
 
     @property
@@ -437,19 +451,24 @@ class Tracer:
         if len(close) >= _ENOUGH:
             typical = float(np.percentile(close, 25))
             self._limit = _GOOD_PATH * float(np.clip(typical, 1.0, _ROUGHEST))
+        self._find_readout([f for f in again if f is not None and _plentiful(f)])
+        self._telling = []  # they come again with the paths
         paths: list[FollowedPath] = []
         for (chain, window, _, arcs), finer in zip(waiting, again, strict=True):
             if _share(_members_of(chain), self._claimed) >= _ELSEWHERE:
                 continue
             touched = self._touched_net(chain)
-            found = self._finished(replace(window, look=self.look), None if touched else finer)
+            window = replace(window, look=self.look, readout_s=self.readout_s)
+            found = self._finished(window, None if touched else finer)
             paths.extend(found)
             if not found:
                 self._lone += [(arc, window) for arc in arcs if len(arc.run.times) >= _FLIGHT]
         lone, self._lone = self._lone, []
         for arc, window in sorted(lone, key=lambda a: _merit(a[0]), reverse=True):
             if self._explained([arc.run]) < _ELSEWHERE and not self._elsewhere(arc.run):
-                window = replace(window, look=self.look, palest=self._palest)
+                window = replace(
+                    window, look=self.look, readout_s=self.readout_s, palest=self._palest
+                )
                 alone = self._follow_alone(window, arc)
                 paths.extend([] if alone is None else [alone])
         return paths

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from calibration import CalibrationError
-from placement import Settings, analyse, write_results
+from placement import analyse, write_results
 from placement.analysis import BOUNCE_COLUMNS, SERVE_COLUMNS
 from tests.baseline import baseline
 
@@ -86,8 +86,7 @@ def _score_tool(film: Path, truth: Truth, out: Path | None) -> Score:
     decode = decode_seconds(film)
     began = time.perf_counter()
     try:
-        # the rolling shutter's read-out is a setting: it is handed in where the truth tells it
-        analysis = analyse(film, Settings(readout_s=float(truth.get("readout_s") or 0.0)))
+        analysis = analyse(film)  # as a user would: told nothing
     except CalibrationError as error:
         score = score_clip(truth, _empty(BOUNCE_COLUMNS), _empty(SERVE_COLUMNS), None)
         score.notes.append(f"no table: {error}")

@@ -228,6 +228,21 @@ def test_a_ball_that_comes_into_sight_beyond_the_far_edge_may_not_have_bounced(
     assert contacts_of(CALIBRATION, [there])[0].order == 0
 
 
+@pytest.mark.parametrize(("for_s", "told"), [(0.15, False), (0.35, True)])
+def test_a_bounce_that_a_short_flight_alone_tells_is_not_believed(serve, for_s, told):
+    _, followed = serve
+    first = float(followed.path.bounce_times[0])
+    path = replace(
+        followed.path, theta=followed.path.theta[:15],
+        covariance=followed.path.covariance[:15, :15], n_bounces=1, bounce_times=followed.path.bounce_times[:1],
+        bounce_places=followed.path.bounce_places[:1],
+        bounce_covariances=followed.path.bounce_covariances[:1],
+    )  # fmt: skip
+    times = followed.sightings.times
+    after = shown(replace(followed, path=path), (times > first) & (times < first + for_s))
+    assert bool(contacts_of(CALIBRATION, [after])) is told
+
+
 @pytest.mark.parametrize(("y", "believed"), [(-0.60, True), (-0.74, False), (0.74, False)])
 def test_a_ball_last_seen_above_the_tables_edge_may_have_fallen_past_it(serve, y, believed):
     _, followed = serve

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from calibration import Camera
 from placement.paths import FollowedPath
 from placement.readout import Readout, find_readout
+from placement.sightings import when_seen
 from placement.tracing import expected_of
 from placement.trajectory import Sightings, first_guess, fit_path
 from tests.placement import flown
@@ -60,7 +63,7 @@ def test_the_readout_is_found_within_its_spread(readout_s):
     assert found.sd_s < 0.003
     # 3 standard deviations: 99.7 % of fair estimates
     assert found.seconds == pytest.approx(readout_s, abs=3 * found.sd_s)
-    assert found.usable(flown.RATE) == (readout_s > 0)
+    assert (found.held_to(flown.RATE) > 0) == (readout_s > 0)
 
 
 def test_paths_fitted_with_a_readout_tell_the_same():
@@ -80,13 +83,34 @@ def test_too_few_paths_tell_nothing():
 
 
 @pytest.mark.parametrize(
-    ("readout", "usable"),
+    ("readout", "used"),
     [
-        pytest.param(Readout(0.010, 0.003, 5), True, id="clear"),
-        pytest.param(Readout(0.010, 0.004, 5), False, id="vague"),
-        pytest.param(Readout(-0.010, 0.002, 5), False, id="negative"),
-        pytest.param(Readout(0.018, 0.002, 5), False, id="longer-than-a-frame"),
+        pytest.param(Readout(0.010, 0.003, 5), 0.010, id="clear"),
+        pytest.param(Readout(0.010, 0.004, 5), 0.0, id="vague"),
+        pytest.param(Readout(-0.010, 0.002, 5), 0.0, id="negative"),
+        pytest.param(Readout(0.018, 0.002, 5), 1 / 60, id="a-little-more-than-a-frame"),
+        pytest.param(Readout(0.030, 0.002, 5), 0.0, id="longer-than-a-frame"),
     ],
 )
-def test_only_a_clear_and_possible_readout_is_used(readout, usable):
-    assert readout.usable(60.0) is usable
+def test_only_a_clear_and_possible_readout_is_used(readout, used):
+    assert readout.held_to(60.0) == pytest.approx(used)
+
+
+def test_pictures_are_foretold_for_the_rows_in_which_they_are_read():
+    readout_s = 0.016
+    camera, paths = _film(readout_s, seed=2, n=1)
+    window = flown.window_of(camera, {}, flown.LOOK)
+    followed = paths[0]
+    # read together, the path lies beside its sightings; row by row, on them
+    off = []
+    for told in (0.0, readout_s):
+        path = fit_path(
+            camera, followed.sightings, followed.path.theta, followed.path.n_bounces,
+            expected_of(camera), readout_s=readout_s,
+        )  # fmt: skip
+        assert path is not None
+        times = when_seen(replace(window, readout_s=told), path, followed.sightings.times)
+        gap = path.pictures(camera, times)[0] - followed.sightings.points
+        off.append(float(np.sqrt((gap**2).mean())))
+    assert off[1] < 0.5  # px
+    assert off[0] > 3 * off[1]
