@@ -232,12 +232,16 @@ def test_a_ball_that_comes_into_sight_beyond_the_far_edge_may_not_have_bounced(
 def test_a_bounce_that_a_short_flight_alone_tells_is_not_believed(serve, for_s, told):
     _, followed = serve
     first = float(followed.path.bounce_times[0])
+    whole = followed.path
     path = replace(
-        followed.path, theta=followed.path.theta[:15],
-        covariance=followed.path.covariance[:15, :15], n_bounces=1, bounce_times=followed.path.bounce_times[:1],
-        bounce_places=followed.path.bounce_places[:1],
-        bounce_covariances=followed.path.bounce_covariances[:1],
-    )  # fmt: skip
+        whole,
+        theta=whole.theta[:15],
+        covariance=whole.covariance[:15, :15],
+        n_bounces=1,
+        bounce_times=whole.bounce_times[:1],
+        bounce_places=whole.bounce_places[:1],
+        bounce_covariances=whole.bounce_covariances[:1],
+    )
     times = followed.sightings.times
     after = shown(replace(followed, path=path), (times > first) & (times < first + for_s))
     assert bool(contacts_of(CALIBRATION, [after])) is told
