@@ -20,8 +20,9 @@ from placement.ball import Candidates
 from placement.ball_look import learn_look
 from placement.ball_model import Look
 from placement.bounces import Meeting, before_it_the_net, find_meetings, parted_at_net
-from placement.lone import follow_from_hidden, follow_on, pinned_down, with_first_flight
+from placement.lone import follow_from_hidden, follow_on
 from placement.looking import SMOOTH, ball_like, smoothest
+from placement.other_side import pinned_down, with_first_flight
 from placement.paths import (
     FollowedPath,
     chains_of,

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from calibration import Calibration, Camera, calibrate_corners, field_to_focal, stand_camera, table
+from placement.arcs import BallArc, fit_arc
 from placement.ball import Candidates
 from placement.ball_model import Look
 from placement.paths import FollowedPath
@@ -315,6 +316,18 @@ def run_of(frames: dict[int, Candidates], members: Sequence[Member]) -> Run:
         np.array([frames[f].time_s for f, _ in chosen]),
         np.array([frames[f].points[m] for f, m in chosen]),
     )
+
+
+def arc_between(
+    camera: Camera, frames: dict[int, Candidates], ball_of: dict[int, int], low: float, high: float
+) -> BallArc:
+    """The arc of the ball's sightings between two times, s."""
+    arc = fit_arc(
+        camera,
+        run_of(frames, [(f, m) for f, m in ball_of.items() if low < frames[f].time_s < high]),
+    )
+    assert arc is not None
+    return arc
 
 
 def times_of(begin: float, end: float) -> np.ndarray:

@@ -7,30 +7,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from placement.arcs import fit_arc
 from placement.ball_model import Look
-from placement.lone import follow_from_hidden, follow_on, pinned_down, with_first_flight
+from placement.lone import follow_from_hidden, follow_on
 from tests.placement.flown import (
     EXPOSURE,
     LOOK,
     RATE,
     Flown,
+    arc_between,
     camera_beside,
     candidates,
     good_serve,
-    run_of,
     times_of,
     window_of,
 )
-
-
-def arc_between(camera, frames, ball_of, low, high):
-    arc = fit_arc(
-        camera,
-        run_of(frames, [(f, m) for f, m in ball_of.items() if low < frames[f].time_s < high]),
-    )
-    assert arc is not None
-    return arc
 
 
 def ended_soon_after_its_bounce():
@@ -130,40 +120,3 @@ def test_what_is_too_pale_for_the_films_ball_is_not_followed():
     assert found is not None
     assert follow_on(replace(window, palest=0.9 * found.contrast), arc) is not None
     assert follow_on(replace(window, palest=1.5 * found.contrast), arc) is None
-
-
-def test_a_bounce_known_from_one_side_is_looked_for_on_the_other():
-    # as if fitted first without what lies before the bounce, which leaves decimetres open
-    camera, rng, flown = camera_beside(), np.random.default_rng(1), good_serve(until=0.62)
-    first = flown.touches[0]
-    frames, ball_of = candidates(camera, flown, times_of(0.7, 1.7), rng, clutter=3)
-    veiled = {f: c.emptied() if c.time_s < first.time + 0.03 else c for f, c in frames.items()}
-    arc = arc_between(camera, frames, ball_of, first.time + 0.03, 1.62)
-    vague = follow_from_hidden(window_of(camera, veiled, LOOK), arc)
-    assert vague is not None
-    assert vague.first_seen > first.time
-    assert pinned_down(window_of(camera, veiled, LOOK), vague) is vague  # nothing is found
-    sure = pinned_down(window_of(camera, frames, LOOK), vague)
-    assert (sure.sightings.times < first.time).sum() >= 3
-    assert sure.path.bounce_times[0] == pytest.approx(first.time, abs=3e-3)
-    assert sure.path.bounce_places[0] == pytest.approx(first.place, abs=0.012)
-    assert pinned_down(window_of(camera, frames, LOOK), sure) is sure  # it is known already
-
-
-def test_the_flight_before_a_first_bounce_is_found_where_it_was_left_out():
-    # 30 frames a second: three sightings between the stroke and the bounce
-    camera, rng, flown = camera_beside(), np.random.default_rng(12), good_serve()
-    first, second = flown.touches[:2]
-    frames, ball_of = candidates(camera, flown, times_of(0.9, 1.6)[::2], rng, clutter=3)
-    veiled = {f: c.emptied() if c.time_s < first.time else c for f, c in frames.items()}
-    arc = arc_between(camera, frames, ball_of, first.time, second.time)
-    late = follow_from_hidden(window_of(camera, veiled, LOOK), arc)
-    assert late is not None
-    assert late.first_seen > first.time
-    assert with_first_flight(window_of(camera, veiled, LOOK), late) is late  # nothing is found
-    window = window_of(camera, frames, LOOK)
-    whole = with_first_flight(window, late)
-    assert (whole.sightings.times < first.time).sum() >= 2
-    assert whole.path.bounce_times[0] == pytest.approx(first.time, abs=2e-3)
-    assert whole.path.bounce_places[0] == pytest.approx(first.place, abs=0.01)
-    assert with_first_flight(window, whole) is whole
