@@ -217,9 +217,10 @@ def _draw_side(
         canvas.ring(place, 5, WARM, 2)
         if words:
             seen = "seen" if serve.second_bounce_seen else "predicted"
+            # to the left, as the pictures may begin close to its right
             canvas.text(
-                (place[0], place[1] + 32), f"second bounce, {seen}", size=13, colour=SOFT,
-                align="centre",
+                (place[0] + 45, place[1] + 32), f"second bounce, {seen}", size=13, colour=SOFT,
+                align="right",
             )  # fmt: skip
 
 
