@@ -6,38 +6,17 @@ import numpy as np
 
 from calibration import table
 from placement import flight
-from placement.sightings import Member, Window, radii_px
+from placement.paths import LONGEST_HIDDEN
+from placement.sightings import SHADE_SHIFT, Member, Window, radii_px
 
-#: s from a hidden bounce to the first sighting after it, at most.
-LONGEST_HIDDEN = 0.35
 #: s after the last sighting up to which a bounce is sought.
 SOON = 0.1
-#: Radii by which a candidate sits above the ball's centre.
-SHADE_SHIFT = 0.3
 
 _LOOK_ON = 6  # frames beyond a bounce in which the ball is looked for
 _FOUND = 3  # of them that must show it
 _FOUND_SLOW, _SLOW_FILM = 2, 0.025  # likewise with frames so many s apart: a serve's first is near
 _BEND, _BEND_BACK = 0.12, 0.25  # share of the falling speed, after a bounce and before it
 _GATE_PX = 9.0  # px at 1920 px width
-
-
-def found_beyond(
-    window: Window,
-    first: int,
-    time: float,
-    place: np.ndarray,
-    velocity: np.ndarray,
-    gap: float,
-    way: int = 1,
-) -> list[Member]:
-    """Candidates that the ball would show in the frames next to a bounce; none if they are few.
-
-    See `near_foretold`.
-    """
-    near = near_foretold(window, first, time, place, velocity, gap, way)
-    found = [one[0] for one in near if one is not None]
-    return found if len(found) >= enough(gap) else []
 
 
 def near_foretold(
@@ -78,6 +57,12 @@ def near_foretold(
         within = len(off) > 0 and off[m] < _GATE_PX * window.scale + slack[k]
         found.append(((f, m), float(off[m])) if within else None)
     return found
+
+
+def told_by(near: list[tuple[Member, float] | None], gap: float) -> list[Member]:
+    """The candidates among what is `near_foretold`; none if they are few."""
+    found = [one[0] for one in near if one is not None]
+    return found if len(found) >= enough(gap) else []
 
 
 def enough(gap: float) -> int:

@@ -13,9 +13,9 @@ import numpy as np
 from calibration import table
 from placement import flight
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, near_table
-from placement.foretold import LONGEST_HIDDEN, SHADE_SHIFT, SOON, found_beyond
-from placement.paths import FollowedPath, follow
-from placement.sightings import Member, Window, radii_px
+from placement.foretold import SOON, near_foretold, told_by
+from placement.paths import LONGEST_HIDDEN, FollowedPath, follow
+from placement.sightings import SHADE_SHIFT, Member, Window, radii_px
 from placement.tracks import Run
 from placement.trajectory import Path, first_guess
 
@@ -52,7 +52,10 @@ def follow_on(window: Window, arc: BallArc) -> FollowedPath | None:
     after, _ = flight.bounce(speed, np.zeros_like(speed))
     best: tuple[int, float, list[Member], int] | None = None
     for k in np.flatnonzero(fits).tolist():
-        found = found_beyond(window, int(run.frames[-1]), float(times[k]), place[k], after[k], gap)
+        near = near_foretold(
+            window, int(run.frames[-1]), float(times[k]), place[k], after[k], gap, 1
+        )
+        found = told_by(near, gap)
         rank = (len(found), -float(misfit[k]))
         if found and (best is None or rank > best[:2]):
             best = (*rank, found, k)
@@ -128,9 +131,10 @@ def _from_hidden(window: Window, arc: BallArc) -> tuple[FollowedPath | None, boo
     least = float(misfit[fits].min())
     found: list[tuple[int, float, int, list[Member]]] = []
     for k in np.flatnonzero(fits & (misfit < least + _NEARLY)).tolist():
-        before = found_beyond(
+        near = near_foretold(
             window, int(run.frames[0]), float(times[k]), place[k], incoming[k], gap, -1
         )
+        before = told_by(near, gap)
         found.append((len(before), -float(misfit[k]), k, before))
     _, _, k, before = max(found, key=lambda f: f[:2])
     theta = first_guess([float(times[k])], place[k], incoming[k], [speed[k]], window.expectations)

@@ -24,6 +24,8 @@ from placement.sightings import Member, Picture, Window, gather, measured, raw_s
 from placement.trajectory import Path, Sightings, first_guess, fit_path
 
 MOST_BOUNCES = 4  # longer chains are cut: what follows adds nothing to a serve
+#: s from a hidden bounce to the first sighting after it, at most.
+LONGEST_HIDDEN = 0.35
 #: m from the table's edge beyond which no hand comes between a ball and the table.
 INSIDE = 0.05
 _CAUGHT = 0.04  # s before a bounce, likewise
@@ -33,7 +35,6 @@ _ROUNDS = 3  # of gathering, measuring and fitting beyond a bounce
 _TRIMS = 4  # fits of one round, with fewer sightings each
 _LEAVES = 1.0  # m/s along the table
 _SOON = 0.2  # s beyond the last sighting within which a path is led on through a bounce
-_LONGEST_HIDDEN = 0.35  # s from a hidden bounce to the first sighting after it
 _FEWEST = 6  # sightings that a path needs
 _LEAST_BALLS = 0.4  # share of sightings that must look like a ball
 _FIRST_BALLS, _PALER = 0.3, 0.9  # the same, and share of the least contrast, before the first fit
@@ -423,7 +424,7 @@ def _with_earlier(followed: FollowedPath) -> np.ndarray | None:
     """Unknowns with one more bounce at the beginning, if the path rose from the table there."""
     path = followed.path
     first = float(path.bounce_times[0])
-    times = np.arange(first - 0.02, followed.first_seen - _LONGEST_HIDDEN, -0.005)
+    times = np.arange(first - 0.02, followed.first_seen - LONGEST_HIDDEN, -0.005)
     if not len(times):
         return None
     at = path.positions(times)

@@ -19,8 +19,9 @@ from placement.ball import Candidates
 from placement.ball_model import Look
 from placement.trajectory import Expectations, Path, Sightings
 
+#: Radii by which an unmeasured candidate sits above the ball's centre.
+SHADE_SHIFT = 0.3
 _RAW_SD = 1.2  # px at 1920 px width, of an unmeasured candidate
-_SHADE_SHIFT = 0.3  # radii by which an unmeasured candidate sits above the ball's centre
 _GATE_PX = 5.0  # px at 1920 px width, beside three predicted standard deviations
 _WORST_PICTURE = 0.75  # misfit of a ball's picture above which it is not used
 _VAGUE = 2.0  # radii by which a path may be unsure of a ball that it adds
@@ -99,7 +100,7 @@ def raw_sightings(window: Window, path: Path, members: Sequence[Member]) -> Sigh
     times = np.array([window.frames[f].time_s for f, _ in members])
     points = np.array([window.frames[f].points[m] for f, m in members])
     radii = np.clip(radii_px(window.camera, path.positions(times)), 2, 60)
-    points[:, 1] += _SHADE_SHIFT * radii
+    points[:, 1] += SHADE_SHIFT * radii
     sd = np.hypot(_RAW_SD * window.scale, 0.1 * radii)
     return Sightings(times, points, sd[:, None, None] ** 2 * np.eye(2))
 
@@ -145,7 +146,7 @@ def gather(window: Window, path: Path, members: Sequence[Member]) -> list[Member
     outside = (np.array(span) < first) | (np.array(span) > last)
     unsure = outside & (vague > _VAGUE * radii + _GATE_PX * scale)
     reach[unsure] = radii[unsure] / 2 + _GATE_PX * scale
-    aim = predicted - np.column_stack([0 * radii, _SHADE_SHIFT * radii])
+    aim = predicted - np.column_stack([0 * radii, SHADE_SHIFT * radii])
     hits: dict[int, int] = {}
     for k, f in enumerate(span):
         points = frames[f].points
@@ -234,7 +235,7 @@ def measured(
     covariances = np.array([p.covariance for p in pictures])
     if not good.all():
         raw = np.array([frames[f].points[m] for f, m in members])
-        raw[:, 1] += _SHADE_SHIFT * radii
+        raw[:, 1] += SHADE_SHIFT * radii
         points[~good] = raw[~good]
         sd = np.hypot(_RAW_SD * window.scale, 0.15 * radii[~good])
         covariances[~good] = sd[:, None, None] ** 2 * np.eye(2)
