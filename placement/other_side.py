@@ -99,9 +99,11 @@ def with_first_flight(window: Window, followed: FollowedPath) -> FollowedPath:
     best: tuple[int, float, float, list[Member]] | None = None
     for shift in (np.arange(-_SHIFTS, _SHIFTS + 1) * gap / 4).tolist():
         place = path.bounce_places[0] + shift * outgoing[:2]
-        first = int(followed.frames[times > begun + shift][0])
+        later = followed.frames[times > begun + shift]
+        if not len(later):
+            break
         row = []
-        for near in near_foretold(window, first, begun + shift, place, incoming, gap, -1):
+        for near in near_foretold(window, int(later[0]), begun + shift, place, incoming, gap, -1):
             if near is None:
                 break  # nothing hides it for a frame
             row.append(near)
