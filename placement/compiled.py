@@ -21,7 +21,10 @@ Single: TypeAlias = Any
 
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
-_OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": {"reassoc", "nsz"}}
+# no sums in another order: whether a called function is built into its caller, and so how its sums
+# are added up, differs between the run that compiles and those that find the code made, and with
+# it would a film's numbers
+_OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": False}
 _HOME = Path(__file__).parent
 #: What compiled functions are made of: the files that hold them and the numbers in them.
 SOURCES = (
@@ -34,8 +37,8 @@ SOURCES = (
 def compiled(function: Callable[_P, _R]) -> Callable[_P, _R]:
     """Have a function of numbers and arrays compiled (Numba).
 
-    Sums may be added up in another order, a machine's word at a time. Where the machine code cannot
-    be kept it is made anew in each run.
+    Its numbers do not depend on when it was compiled. Where the machine code cannot be kept it is
+    made anew in each run.
 
     Parameters
     ----------

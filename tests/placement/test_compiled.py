@@ -1,6 +1,10 @@
 """Compiled functions: made of what is listed, made anew when that changes, as good as Python."""
 
+import os
 import shutil
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -98,3 +102,38 @@ def test_compiled_and_plain_python_expect_the_same_of_a_bounce():
     meeting_fit._residuals(theta, times, points, 1.5, camera, rows)
     meeting_fit._residuals.py_func(theta, times, points, 1.5, camera, plain)
     np.testing.assert_allclose(rows, plain, rtol=1e-10)
+
+
+_FOLLOWED = """
+import numpy as np
+from placement.tracing import Tracer
+from tests.placement.flown import RATE, camera_beside, candidates, good_serve, times_of
+camera = camera_beside()
+tracer = Tracer(camera, RATE)  # without a look: it is learnt as well
+rng = np.random.default_rng(1)
+frames, _ = candidates(camera, good_serve(), times_of(0.9, 2.2), rng, clutter=5)
+for frame in frames.values():
+    tracer.push(frame)
+for found in tracer.finish().paths:
+    print(found.path.theta.tobytes().hex(), found.path.covariance.tobytes().hex())
+"""
+
+
+@pytest.mark.slow
+def test_the_run_that_compiles_gives_the_same_numbers_as_later_ones(tmp_path):
+    # to the last bit: what a film shows now and then hangs on less than a millimetre
+    home = Path(module.__file__).parents[1]
+    for name in ("placement", "calibration"):
+        shutil.copytree(home / name, tmp_path / name, ignore=shutil.ignore_patterns("__pycache__"))
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), str(home)])}
+    told = []
+    for made_before in (False, True):
+        assert (tmp_path / "placement" / "__pycache__" / "compiled").is_dir() is made_before
+        told.append(
+            subprocess.run(
+                [sys.executable, "-P", "-c", _FOLLOWED], env=environment, check=True,
+                capture_output=True, text=True,
+            ).stdout
+        )  # fmt: skip
+    assert told[0]
+    assert told[0] == told[1]
