@@ -25,7 +25,9 @@ PATCH = 25  # px, side of a patch
 CELLS = (10, 6)  # one patch at most in each cell of the frame
 MOVED_PX = 0.6  # median shift that counts as moved
 STILL_PX = 0.35  # median shift between frames that counts as standing
-LOST_SHARE = 0.6  # of the patches that no longer look alike: moved too far to follow
+# of the patches that no longer look alike: moved too far to follow. People may hide all but a few,
+# which then stay in their places; where the stand moved, the few that look alike are elsewhere
+LOST_SHARE = 0.96
 ALIKE = 0.6  # correlation below which a patch is not the same place
 BLURRED_SHARE = 0.12  # more patches lost than usual: the picture still moves in this frame
 SETTLED = 4  # frames in a row that must stand still

@@ -59,6 +59,23 @@ def test_a_stand_left_alone_gives_no_event(start):
     assert watch.finish(5.0) is None
 
 
+@pytest.mark.parametrize("degrees", [(0.0, 0.0, 0.0), (0.1, 0.1, 0.0), (0.6, -0.9, 0.4)])
+def test_people_who_hide_most_of_the_picture_are_no_bump_and_hide_none(start, degrees):
+    camera, calibration, luma = start
+    rng = np.random.default_rng(4)
+    moved = seen_by(luma, camera, turned(camera, degrees))
+    watch = StandWatch(calibration, luma)
+    height, width = luma.shape
+    for k in range(6):
+        frame = noisy(luma if k < 3 else moved, rng)
+        # two players close to the phone: four fifths of the picture
+        for u in (0, 6 * width // 10):
+            wide = 4 * width // 10
+            frame[:, u : u + wide] = noisy(np.full((height, wide), 120.0), rng)
+        watch.add(0.5 * k, frame)
+        assert watch.moving is (k >= 3 and any(degrees))
+
+
 @pytest.mark.parametrize("degrees", [(0.05, 0.08, 0.0), (0.6, -0.9, 0.4)])
 def test_a_bump_is_timed_and_the_table_found_again(start, degrees):
     camera, calibration, luma = start
