@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from placement.arcs import near_table
 from placement.trajectory import Path, Sightings
 
 _GAP, _GAP_FRAMES = 0.1, 3.5  # s and frames without the ball in which a stroke may hide
 _POORER = 0.6  # times the share of balls in the rest of a path
+_BESIDE, _UNSURE = 0.1, 0.5  # m beyond the table's edge; at most what doubt may add
 _RESTITUTION, _MOST_RUB = (0.7, 1.08), 0.8  # what a bounce may be; m/s
+# of ball and table: what makers must keep to (ITTF leaflet T1, from memory); and what is measured
+_MOST_FRICTION, _FRICTION = 0.6, 0.35
 
 
 def only(sightings: Sightings, keep: np.ndarray) -> Sightings:
@@ -74,6 +78,30 @@ def without_strangers(
 
 def plausible(path: Path) -> bool:
     """Whether all bounces are such as a table gives, and not strokes."""
+    return bool(table_bounces(path).all())
+
+
+def table_bounces(path: Path) -> np.ndarray:
+    """Which bounces (K,) are such as a table gives.
+
+    However a ball spins, sliding takes no more of its speed along the table than friction allows.
+    """
     each = path.theta[12:].reshape(-1, 3)
     kept = (each[:, 0] > _RESTITUTION[0]) & (each[:, 0] < _RESTITUTION[1])
-    return bool(kept.all() and (np.abs(each[:, 1:]) < _MOST_RUB).all())
+    kept &= (np.abs(each[:, 1:]) < _MOST_RUB).all(axis=1)
+    if not kept.any():
+        return kept
+    model = path.model()
+    change = np.concatenate(model.outgoing) - np.concatenate(model.incoming)
+    most = np.maximum(_MOST_FRICTION * change[:, 2], _FRICTION * change[:, 2] + _MOST_RUB)
+    return np.asarray(kept & (np.hypot(change[:, 0], change[:, 1]) <= most))
+
+
+def on_table(path: Path, slack_m: float = 0.0) -> bool:
+    """Whether all bounces lie where the table is, as far as is known of their places."""
+    largest = np.linalg.eigvalsh(path.bounce_covariances)[:, -1]
+    reach = _BESIDE + np.minimum(2 * np.sqrt(largest), _UNSURE) + slack_m
+    return all(
+        near_table(place[None], margin)[0]
+        for place, margin in zip(path.bounce_places, reach.tolist(), strict=True)
+    )

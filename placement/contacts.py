@@ -15,18 +15,21 @@ import numpy as np
 
 from calibration import Calibration, table
 from placement import flight
-from placement.agreement import plausible
+from placement.agreement import table_bounces
 from placement.arcs import near_table
 from placement.outcome import at_net
-from placement.paths import INSIDE, FollowedPath, longest_unseen
+from placement.paths import INSIDE, FollowedPath, longest_unseen, pinned
 from placement.trajectory import Model
 
 SERVE_SPEED = 0.8  # m/s along the table, slower is idle bouncing
 APART = 0.9  # s, shortest time between two serves
+_SOUND = 2  # first bounces of a path that must be a table's
 _QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return, not a serve
 _GLIMPSE = 0.25  # s of a flight that say too little of the bounce that it may have come from
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
 _LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
+_UNSURE = 0.04  # m: of a path with no bounce seen from both sides, where it may as well be caught
+_BRIEF = 0.02  # s of a flight after a bounce that do not show it to rise
 _JUST = 0.3  # frames before a bounce in which a sighting may as well be after it
 _ACROSS = 0.25  # of an inferred bounce's doubt along its flight, what there is across it
 _UNPINNED = 0.6  # frames by which the instant of an inferred bounce may be off
@@ -35,6 +38,7 @@ _BESIDE_NET, _NET_SD = 0.06, 0.03  # m: so near the net it may be touched; what 
 _FEW_BEFORE, _STROKE, _MEETS = 4, 0.25, 0.12
 # s by which that flight may seem to have gone on, and m from there to the ball after it
 _LATE, _SAME_BALL = 0.03, 0.35
+_NO_WITNESS = 1.6  # times a path's misfit, of another that tells nothing of it
 # a ball seen so few s before a bounce, and foretold so many m from it, does not bounce there
 _JUST_SEEN, _ELSEWHERE = 0.08, 0.15
 _BEHIND = 0.15  # m from the table's far edge, where a ball from behind it comes into sight
@@ -78,9 +82,10 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
     for p, followed in enumerate(paths):
         if followed.measured.mean() < _LEAST_BALLS:
             continue  # too few of its pictures look like a ball
-        if not plausible(followed.path):
-            continue  # its last fit took a hand, or a stroke, for the table
         path = followed.path
+        sound = table_bounces(path)
+        if not sound[:_SOUND].all():
+            continue  # its last fit took a hand, or a stroke, for the table
         model = path.model()
         spots = np.stack([x[0] for x in model.places])
         # the calibration moves all bounces of a film together: that belongs to each one's spread
@@ -93,6 +98,8 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
         for k, time in enumerate(path.bounce_times):
             if k == 0 and struck:
                 continue
+            if not sound[k]:
+                break  # a stroke at the end of a ball's path
             gap = float(np.abs(seen_at - time).min())
             own = path.bounce_covariances[k]
             before = int((seen_at < time - _JUST * step).sum())
@@ -108,13 +115,14 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 slip = model.outgoing[k][0, :2] * _UNPINNED * step / (1 + before)
                 own = own + _along(slip)
             after = int((seen_at > time + _JUST * step).sum())
-            if k == path.n_bounces - 1 and not after:
+            if k == path.n_bounces - 1 and seen_at[-1] - time < _BRIEF:
                 inside = INSIDE + 2 * float(np.sqrt(np.trace(own)))
-                if (
-                    time - seen_at[-1] > longest_unseen(step)
-                    or not near_table(path.bounce_places[k][None], -inside)[0]
-                ):
-                    continue  # it may have been caught, or have fallen past the edge
+                if not near_table(path.bounce_places[k][None], -inside)[0]:
+                    continue  # it may have fallen past the edge
+                unseen = time - seen_at[-1] > longest_unseen(step)
+                unsure = not pinned(followed) and np.trace(own) > _UNSURE**2
+                if not after and (unseen or unsure):
+                    continue  # it may have been caught
             if k == path.n_bounces - 1 and after < 2:
                 slip = model.incoming[k][0, :2] * _UNPINNED * step / (1 + after)
                 own = own + _along(slip)
@@ -181,6 +189,7 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
         if o is not followed
         and -_LATE < bounce - o.last_seen < _STROKE
         and o.first_seen <= bounce - 0.1
+        and o.path.misfit < _NO_WITNESS * max(1.0, path.misfit)
     ]
     gaps = [_apart(o, followed, o.last_seen) for o in before]
     # one that ends where this one comes from is the same ball's, and others are not
@@ -195,7 +204,7 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
         away = float(np.linalg.norm(there - spot)) > _ELSEWHERE
         if bounce - end < _JUST_SEEN and away and not mine:
             return True  # the ball was in the air, elsewhere, and not struck down from there
-        times = np.arange(end - 0.02, bounce + 0.05, 0.004)
+        times = np.arange(min(end, bounce) - 0.02, bounce + 0.05, 0.004)
         model = path.model()
         back = flight.fly(
             model.places[0], model.outgoing[0], model.spins[1], float(times[0] - bounce) - 1e-3

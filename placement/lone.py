@@ -12,6 +12,7 @@ import numpy as np
 
 from calibration import table
 from placement import flight
+from placement.agreement import on_table
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, near_table
 from placement.foretold import SOON, near_foretold, told_by
 from placement.paths import LONGEST_HIDDEN, FollowedPath, follow
@@ -24,8 +25,8 @@ _PLACE_SD = np.array([1.2, 0.6])  # m, where on the table
 _SPEED_SD = np.array([6.0, 2.5, 3.0])  # m/s
 _SLOWEST = 0.3  # m/s, up or down, at a bounce
 _LEAVES = 1.0  # m/s along the table, after a bounce that nobody saw
-_MARGIN, _UNSURE = 0.1, 0.5  # m beyond the table's edge; at most what doubt may add
-_ROUGHLY, _SURE = 0.3, 0.1  # m more, for a path on its way; m of doubt below which its pace is told
+# m more beyond the edge, for a path on its way; m of doubt below which its pace is told
+_ROUGHLY, _SURE = 0.3, 0.1
 _FLOWN = 1.5  # misfit of a ball's path
 _NEARLY = 0.4  # more misfit than the least, with which an instant still counts
 _FEWEST = 6  # sightings of an arc that may lose its first
@@ -156,17 +157,15 @@ def _from_hidden(window: Window, arc: BallArc) -> tuple[FollowedPath | None, boo
 
 def _astray(path: Path) -> bool:
     """Whether a path's bounce lies where no table is, or its ball hardly moves along it."""
-    sd = float(np.sqrt(np.linalg.eigvalsh(path.bounce_covariances[0])[-1]))
-    if not near_table(path.bounce_places[:1], _MARGIN + min(2 * sd, _UNSURE) + _ROUGHLY)[0]:
+    if not on_table(path, _ROUGHLY):
         return True
+    sd = float(np.sqrt(np.linalg.eigvalsh(path.bounce_covariances[0])[-1]))
     return sd < _SURE and abs(float(path.model().outgoing[0][0, 0])) < _LEAVES / 2
 
 
 def _comes_from_table(followed: FollowedPath) -> bool:
     """Whether it is no toss, nor a ball bounced idly."""
-    path = followed.path
-    sd = float(np.sqrt(np.linalg.eigvalsh(path.bounce_covariances[0])[-1]))
-    if not near_table(path.bounce_places[:1], _MARGIN + min(2 * sd, _UNSURE))[0]:
+    if not on_table(followed.path):
         return False
     return abs(float(followed.path.model().outgoing[0][0, 0])) > _LEAVES
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration import table
 from placement import flight
-from placement.agreement import agreeing, only, plausible, without_strangers
+from placement.agreement import agreeing, on_table, only, plausible, without_strangers
 from placement.arcs import near_table
 from placement.ball import Candidates
 from placement.bounces import Meeting
@@ -157,7 +157,8 @@ def _follow_whole(window: Window, chain: Sequence[Meeting], rounds: int) -> Foll
         [m.outgoing for m in chain],
         window.expectations,
     )
-    return follow(window, start, len(chain), members, rounds=rounds)
+    found = follow(window, start, len(chain), members, rounds=rounds)
+    return found if found is not None and on_table(found.path) else None
 
 
 def _supported(followed: FollowedPath) -> bool:
@@ -347,7 +348,7 @@ def extended(window: Window, followed: FollowedPath) -> FollowedPath:
 def _with_another(window: Window, followed: FollowedPath, later: bool) -> FollowedPath | None:
     """The path through one more bounce at its end, or at its beginning; None if there is none."""
     # what came before tells more than what followed: a serve's first bounce must not be crowded out
-    if followed.path.n_bounces >= (MOST_BOUNCES if later else MOST_BOUNCES + 1):
+    if followed.path.n_bounces >= (MOST_BOUNCES if later else MOST_BOUNCES + _MOST_LED):
         return None
     theta = _with_later(followed) if later else _with_earlier(followed)
     if theta is None:
@@ -373,7 +374,7 @@ def _with_another(window: Window, followed: FollowedPath, later: bool) -> Follow
             return more
     if (
         later
-        and _pinned(followed)
+        and pinned(followed)
         and _surely_lands(
             guess, followed.last_seen, float(np.median(np.diff(followed.sightings.times)))
         )
@@ -382,7 +383,7 @@ def _with_another(window: Window, followed: FollowedPath, later: bool) -> Follow
     return None
 
 
-def _pinned(followed: FollowedPath) -> bool:
+def pinned(followed: FollowedPath) -> bool:
     """Whether some bounce was seen from both sides: that alone fixes how far off a path is."""
     times, bounces = followed.sightings.times, followed.path.bounce_times
     return any((times < b).sum() >= 2 and (times > b).sum() >= 2 for b in bounces)

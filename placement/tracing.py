@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration import table
 from calibration.camera import Camera
-from placement import ball_image
 from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks
 from placement.ball import Candidates
-from placement.ball_look import learn_look
 from placement.ball_model import Look
-from placement.bounces import Meeting, before_it_the_net, find_meetings, parted_at_net
+from placement.belief import GOOD_PATH, PALEST, Belief, plentiful
+from placement.bounces import Meeting, find_meetings, parted_at_net
+from placement.claims import Claims, members_in, mostly, runs_of
+from placement.first_look import first_look
 from placement.lone import follow_from_hidden, follow_on
 from placement.looking import SMOOTH, ball_like, smoothest
 from placement.other_side import pinned_down, with_first_flight
@@ -32,7 +32,7 @@ from placement.paths import (
     weight_of,
 )
 from placement.readout import find_readout
-from placement.sightings import Member, Window, picture_speeds, radii_px
+from placement.sightings import Member, Window
 from placement.tracks import Linker, Run
 from placement.trajectory import Expectations
 
@@ -40,33 +40,21 @@ _SETTLE_EVERY = 1.0  # s
 _SETTLED = 0.9  # s after its last sighting a chain is taken as complete
 _KEEP = 2.5  # s that a run waits for a partner
 _MARGIN = 0.7  # s of frames kept on both sides of a chain
-_LEARN_PICTURES = 120  # measured pictures with which the look is learnt
-_LEARN_CHAINS = 8
+_LEARN_PICTURES = 240  # measured pictures with which the look is learnt
+_LEARN_CHAINS = 8  # paths that do as well
 _FLIGHT = 6  # sightings of a flight that met no bounce, for it to be reported
 _SHORTEST_ARC = 5  # sightings from which a run is judged alone
-_ELSEWHERE = 0.6  # share of explained sightings above which a run is not looked at again
 _EXPOSURE_TRIES = 2  # paths on which two exposures are tried
 _REMEMBERED = 25.0  # s of candidate points kept, without pictures, while the look is learnt
 _HISTORY = 1.2  # s before a path that go with it
 _COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
 _LONGEST_PIECE = 8  # sightings up to which a run that is no arc may partner one
-_RED = 8.0  # levels of Cr by which a ball is redder than what lies behind it, to be an orange one
-_SURER = 1.5  # times the misfit of the film's better paths, for one to teach the ball's look
-_ENOUGH = 3  # paths that tell how closely the film's paths fit
-_FEWEST, _FEWEST_S = 6, 0.125  # pictures of a ball that a path needs, and s of them
-_PALEST = 5.0  # grey levels of contrast that any ball has
+_VAGUE = 0.3  # share of its distance by which an arc that tells little is unsure of it
 _SAME_BOUNCE = 0.03  # s
-# m along the table and up and down from the net's top where a ball may have touched it; frames
-_NET_X, _NET_Z, _NET_FRAMES = 0.15, 0.08, 2.5
-_PALE = 0.3  # times the film's contrast of balls, below which a path is none's
-_MANY = 20  # measured pictures with which a path may fit more loosely
-_LOOSER = 1.3  # times that, for a path to many pictures
-_ROUGHEST = 2.0  # misfit of the film's better paths beyond which no allowance is made
 # px, at 1920 px width or less, by which all pictures of a path may be off alike, and drift along it
 _OFFSET_PX, _DRIFT_PX = 0.19, 0.06
 _TELLING = 12  # paths, the last ones, that tell the readout
-_GOOD_PATH = 1.7  # misfit up to which a path is a ball's
-_SURELY = 1.0  # and up to which nothing better is looked for
+_SURELY = 1.0  # misfit up to which nothing better is looked for
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,6 +71,16 @@ class Traced:
 
     paths: list[FollowedPath]
     flights: list[BallArc]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Waiting:
+    """A chain that waits for the ball's look: as it was followed without, and the arcs in it."""
+
+    chain: list[Meeting]
+    window: Window
+    rough: FollowedPath | None
+    arcs: list[BallArc]
 
 
 def expected_of(camera: Camera) -> Expectations:
@@ -127,16 +125,13 @@ class Tracer:
         self._frames: dict[int, Candidates] = {}
         self._pieces: list[Run] = []
         self._arcs: list[BallArc] = []
-        self._claimed: set[tuple[int, int]] = set()  # (frame, candidate) of accepted paths
-        self._net_ends: list[float] = []  # s, when accepted paths were last seen at the net's top
-        self._busy: set[int] = set()  # frames in which an accepted path has the ball
+        self._belief = Belief(fps, look_known=self.learnt)
+        self._claims = Claims(camera, fps)
         self._fresh: list[Run] = []
         self._unseen: list[BallArc] = []  # whose pictures were not looked at yet
         self._meetings: list[Meeting] = []
-        self._waiting: list[tuple[list[Meeting], Window, FollowedPath | None, list[BallArc]]] = []
+        self._waiting: list[_Waiting] = []
         self._lone: list[tuple[BallArc, Window]] = []  # arcs that met no other, likewise
-        self._contrast = 0.0  # grey levels, of the film's balls
-        self._limit = _GOOD_PATH  # misfit up to which a path is believed
         self._due = _SETTLE_EVERY
         self._past: deque[tuple[float, np.ndarray, np.ndarray]] = deque(
             maxlen=round(_REMEMBERED * fps)
@@ -199,19 +194,40 @@ class Tracer:
                     self._fresh.append(piece)
 
     def _settle(self, now: float) -> Traced:
+        self._meet()
+        paths, spent = self._from_chains(now - _SETTLED)
+        horizon = now - _KEEP
+        alone, flights = self._from_lone_arcs(horizon, spent)
+        paths += alone
+        self._find_readout(paths)
+        self._forget(horizon, spent)
+        return Traced(paths, flights)
+
+    def _meet(self) -> None:
+        """Tell balls from limbs among the new arcs; find what they meet with."""
         seen = ball_like(self._window(-np.inf, np.inf), self._unseen)
         self._arcs += seen
         self._fresh += [arc.run for arc in seen]
+        known = {id(arc.run) for arc in seen}
+        unsure = [a.run for a in self._unseen if id(a.run) not in known and _tells_little(a)]
+        self._pieces += unsure
+        self._fresh += unsure
         self._unseen = []
         self._meetings += find_meetings(self.camera, self._arcs, self._pieces, self._fresh)
         self._fresh = []
+
+    def _from_chains(self, until: float) -> tuple[list[FollowedPath], set[int]]:
+        """Paths of the chains of meetings that ended by `until`, s; runs that need no other look.
+
+        The runs are told by their identities.
+        """
         paths: list[FollowedPath] = []
         spent: set[int] = set()
         tried: set[int] = set()
         complete: list[list[Meeting]] = []
         kinks: list[list[Meeting]] = []
         for chain in chains_of(self._meetings):
-            if chain[-1].after.times[-1] <= now - _SETTLED:
+            if chain[-1].after.times[-1] <= until:
                 parts, at_net = parted_at_net(self.camera, chain)
                 complete += parts
                 kinks += at_net
@@ -220,12 +236,12 @@ class Tracer:
         while complete:
             chain = complete.pop()
             tried |= {id(m) for m in chain}
-            runs = [chain[0].before, *(m.after for m in chain)]
+            runs = runs_of(chain)
             # other readings of sightings that a longer path has explained need no fit
-            if self._explained(runs) >= _ELSEWHERE:
+            if self._claims.explain(runs):
                 spent |= {id(r) for r in runs}
                 continue
-            if self._touched_net(chain):
+            if self._claims.touched_net(chain):
                 continue
             found = self._follow(chain)
             paths.extend(found)
@@ -233,7 +249,7 @@ class Tracer:
                 spent |= {id(r) for r in runs}
             # where the net was touched, or a stroke came between, what is left is a path as well
             last = self._waiting[-1] if self._waiting else None
-            rough = last[2] if last is not None and last[0] is chain else None
+            rough = last.rough if last is not None and last.chain is chain else None
             told = found[0] if found else rough
             if told is not None:
                 complete.extend(_left_over(chain, told))
@@ -242,15 +258,21 @@ class Tracer:
             for m in self._meetings
             if id(m) not in tried and not ({id(m.before), id(m.after)} & spent)
         ]
+        return paths, spent
+
+    def _from_lone_arcs(
+        self, horizon: float, spent: set[int]
+    ) -> tuple[list[FollowedPath], list[BallArc]]:
+        """Paths of arcs that met no other before `horizon`, s; and arcs that are none."""
+        paths: list[FollowedPath] = []
         flights: list[BallArc] = []
-        horizon = now - _KEEP
         without = [
             a
             for a in self._arcs
             if a.run.times[-1] < horizon and id(a.run) not in spent and len(a.run.times) >= _FLIGHT
         ]
         for arc in sorted(without, key=_merit, reverse=True):
-            if self._explained([arc.run]) >= _ELSEWHERE or self._elsewhere(arc.run):
+            if self._claims.explain([arc.run]) or self._claims.place_elsewhere(arc.run):
                 continue
             window = self._window(arc.run.times[0], arc.run.times[-1])
             if not self.learnt:
@@ -261,7 +283,10 @@ class Tracer:
                 flights.append(arc)
             else:
                 paths.append(alone)
-        self._find_readout(paths)
+        return paths, flights
+
+    def _forget(self, horizon: float, spent: set[int]) -> None:
+        """Let go of what nothing new can meet with, and of the frames that it alone needed."""
         self._arcs = [
             a for a in self._arcs if id(a.run) not in spent and a.run.times[-1] >= horizon
         ]
@@ -269,7 +294,7 @@ class Tracer:
         self._meetings = [m for m in self._meetings if m.after.times[-1] >= horizon]
         oldest = min(
             [
-                now - _KEEP,
+                horizon,
                 *(a.run.times[0] for a in self._arcs),
                 *(m.before.times[0] for m in self._meetings),
             ]
@@ -278,9 +303,7 @@ class Tracer:
         for f in gone:
             del self._frames[f]
         if gone:
-            self._claimed = {k for k in self._claimed if k[0] > gone[-1]}
-            self._busy = {f for f in self._busy if f > gone[-1]}
-        return Traced(paths, flights)
+            self._claims.forget(gone[-1])
 
     def _find_readout(self, paths: Sequence[FollowedPath]) -> None:
         """Let paths tell how long the sensor reads its rows, while that is not known."""
@@ -292,66 +315,23 @@ class Tracer:
         if found is not None:
             self.readout_s = found.held_to(self._fps)
 
-    def _window(self, low: float, high: float, look: Look | None = None) -> Window:
+    def _window(self, low: float, high: float) -> Window:
         """The frames from `low` to `high`, s, and some on either side."""
         low, high = low - _MARGIN, high + _MARGIN
         frames = {f: c for f, c in self._frames.items() if low <= c.time_s <= high}
         return Window(
-            self.camera, frames, look or self.look, self.expectations, self.readout_s, self._palest
+            self.camera, frames, self.look, self.expectations, self.readout_s, self._belief.palest
         )
-
-    @property
-    def _palest(self) -> float:
-        """Contrast of the palest path that is believed."""
-        return max(_PALE * self._contrast, _PALEST) if self.learnt else 0.0
 
     def _follow_alone(self, window: Window, arc: BallArc) -> FollowedPath | None:
         """The path of an arc that met no other, through the bounce after or before it."""
         for way in (follow_on, follow_from_hidden):
             found = way(window, arc)
-            if found is not None and self._believed(found):
+            if found is not None and self._belief.holds(found):
                 found = self._led_on(window, found)
-                self._claim(found)
+                self._claims.add(found)
                 return found
         return None
-
-    def _explained(self, runs: list[Run]) -> float:
-        """Share of the runs' sightings that an accepted path rests on already."""
-        return _share(_members_in(runs), self._claimed)
-
-    def _believed(self, followed: FollowedPath, *, led_on: bool = False) -> bool:
-        """Whether a ball flew so: a close fit, or a looser one to many pictures.
-
-        How loose depends on the film: under hard compression no path fits closely. A path `led_on`
-        from one that is believed may have come before a ground as bright as the ball.
-        """
-        misfit = followed.path.misfit
-        if followed.contrast < (_PALEST if led_on else self._palest):
-            return False  # an arm in a sleeve
-        if followed.measured.sum() < max(_FEWEST, round(_FEWEST_S * self._fps)):
-            return False
-        return bool(
-            misfit < self._limit or (_plentiful(followed) and misfit < _LOOSER * self._limit)
-        )
-
-    def _elsewhere(self, run: Run) -> bool:
-        """Whether the ball was followed in another place for most of a run's time."""
-        return float(np.mean([int(f) in self._busy for f in run.frames])) >= _ELSEWHERE
-
-    def _claim(self, followed: FollowedPath) -> None:
-        self._claimed.update(followed.members)
-        self._busy.update(range(int(followed.frames[0]), int(followed.frames[-1]) + 1))
-        x, _, z = followed.path.positions(np.array([followed.last_seen]))[0]
-        if abs(x) < _NET_X and abs(z - table.NET_HEIGHT - table.BALL_RADIUS) < _NET_Z:
-            self._net_ends.append(followed.last_seen)
-
-    def _touched_net(self, chain: list[Meeting]) -> bool:
-        """Whether what looks like a bounce is where a path that is known ends, at the net's top."""
-        return (
-            len(chain) == 1
-            and before_it_the_net(self.camera, chain[0].place)
-            and any(abs(t - chain[0].time) < _NET_FRAMES / self._fps for t in self._net_ends)
-        )
 
     def _compactness(self, run: Run) -> float:
         values = [self._frames[f].compactness[m] for f, m in run.candidates]
@@ -363,7 +343,7 @@ class Tracer:
         if self.learnt:
             return self._finished(window, follow_chain(window, chain))
         exposures = {self.look.exposure_s}
-        if sum(w[2] is not None for w in self._waiting) < _EXPOSURE_TRIES:
+        if sum(w.rough is not None for w in self._waiting) < _EXPOSURE_TRIES:
             exposures.add(min(1 / 90, 0.6 / self._fps))
         best: FollowedPath | None = None
         best_look = self.look.exposure_s
@@ -372,36 +352,36 @@ class Tracer:
             one = follow_chain(replace(window, look=look), chain, rounds=1)
             if one is not None and (best is None or weight_of(one) > weight_of(best)):
                 best, best_look = one, exposure
-            if best is not None and _plentiful(best) and best.path.misfit < _SURELY:
+            if best is not None and plentiful(best) and best.path.misfit < _SURELY:
                 break  # with no exposure will its pictures fit better to speak of
         if best is not None:
             # the next chain of this film begins with the exposure that suited this one
             self.look = replace(self.look, exposure_s=best_look)
-        runs = {id(chain[0].before), *(id(m.after) for m in chain)}
+        runs = {id(r) for r in runs_of(chain)}
         arcs = [a for a in self._arcs if id(a.run) in runs]
-        self._waiting.append((chain, window, best, arcs))
-        pictures = sum(int(w[2].measured.sum()) for w in self._waiting if w[2] is not None)
-        enough = sum(w[2] is not None for w in self._waiting) >= _LEARN_CHAINS
-        if pictures >= _LEARN_PICTURES * 2 or enough or len(self._waiting) > 3 * _LEARN_CHAINS:
+        self._waiting.append(_Waiting(chain, window, best, arcs))
+        pictures = sum(int(w.rough.measured.sum()) for w in self._waiting if w.rough is not None)
+        enough = sum(w.rough is not None for w in self._waiting) >= _LEARN_CHAINS
+        if pictures >= _LEARN_PICTURES or enough or len(self._waiting) > 3 * _LEARN_CHAINS:
             return self._learn()
         return []
 
     def _finished(self, window: Window, followed: FollowedPath | None) -> list[FollowedPath]:
         """A path led on, if it is a ball's."""
-        if followed is None or not self._believed(followed):
+        if followed is None or not self._belief.holds(followed):
             return []
         followed = self._led_on(window, followed)
-        self._claim(followed)
+        self._claims.add(followed)
         return [followed]
 
     def _led_on(self, window: Window, followed: FollowedPath) -> FollowedPath:
-        window = replace(window, palest=_PALEST)
+        window = replace(window, palest=PALEST)
         sure = pinned_down(window, followed)
-        followed = sure if self._believed(sure) else followed
+        followed = sure if self._belief.holds(sure) else followed
         longer = extended(window, followed)
-        followed = longer if self._believed(longer, led_on=True) else followed
+        followed = longer if self._belief.holds(longer, led_on=True) else followed
         whole = with_first_flight(window, followed)
-        followed = whole if self._believed(whole, led_on=True) else followed
+        followed = whole if self._belief.holds(whole, led_on=True) else followed
         begin = followed.first_seen
         past = [p for p in self._past if begin - _HISTORY < p[0] < begin + 0.05]
         return replace(
@@ -414,64 +394,45 @@ class Tracer:
     def _learn(self) -> list[FollowedPath]:
         """Learn the ball's look from the waiting paths; fit these again with it."""
         self.learnt = True
-        pictures, radii, speeds, centres = [], [], [], []
-        for followed in _best_of([w[2] for w in self._waiting]):
-            times = followed.sightings.times
-            positions = followed.path.positions(times)
-            use = followed.measured
-            pictures += [p for p, m in zip(followed.pictures, use, strict=True) if m]
-            radii.append(radii_px(self.camera, positions)[use])
-            speeds.append(picture_speeds(self.camera, followed.path, times)[use])
-            centres.append(followed.sightings.points[use])
-        if len(pictures) >= _LEARN_PICTURES // 6:
-            sizes, pace = np.concatenate(radii), np.concatenate(speeds)
-            middle = np.concatenate(centres)
-            red = float(np.median(ball_image.redness(pictures, middle)))
-            if red > _RED:
-                siting = ball_image.siting_of(pictures)
-                self.look = replace(self.look, tinted=True, siting=siting)
-            patches, origins = ball_image.gather(pictures, sizes, pace, self.look)
-            self.look = learn_look(patches, origins, middle, sizes, pace, self.look)
+        rough = [w.rough for w in self._waiting if w.rough is not None]
+        self.look = first_look(self.camera, rough, self.look)
         waiting, self._waiting = self._waiting, []
         again: list[FollowedPath | None] = []
         told: set[Member] = set()  # sightings that a surely good path explains
-        for chain, window, rough, _ in waiting:
-            window = replace(window, look=self.look)
-            if _share(_members_of(chain), told) >= _ELSEWHERE:
+        for w in waiting:
+            if mostly(members_in(runs_of(w.chain)), told):
                 again.append(None)
                 continue
-            whole = rough is not None and _spans(rough, chain)
-            finer = refined(window, rough) if rough and whole else follow_chain(window, chain)
+            window = replace(w.window, look=self.look)
+            if w.rough is not None and _spans(w.rough, w.chain):
+                finer = refined(window, w.rough)
+            else:
+                finer = follow_chain(window, w.chain)
             again.append(finer)
-            if finer is not None and _plentiful(finer) and finer.path.misfit < _GOOD_PATH:
+            if finer is not None and plentiful(finer) and finer.path.misfit < GOOD_PATH:
                 told |= set(finer.members)
-        close = [f.path.misfit for f in again if f is not None and _plentiful(f)]
-        bright = [f.contrast for f in again if f is not None and _plentiful(f)]
-        if bright:
-            self._contrast = float(np.median(bright))
-        if len(close) >= _ENOUGH:
-            typical = float(np.percentile(close, 25))
-            self._limit = _GOOD_PATH * float(np.clip(typical, 1.0, _ROUGHEST))
-        self._find_readout([f for f in again if f is not None and _plentiful(f)])
+        self._belief.learn([f for f in again if f is not None])
+        self._find_readout([f for f in again if f is not None and plentiful(f)])
         self._telling = []  # they come again with the paths
         paths: list[FollowedPath] = []
-        for (chain, window, _, arcs), finer in zip(waiting, again, strict=True):
-            if _share(_members_of(chain), self._claimed) >= _ELSEWHERE:
+        for w, finer in zip(waiting, again, strict=True):
+            if self._claims.explain(runs_of(w.chain)):
                 continue
-            touched = self._touched_net(chain)
-            window = replace(window, look=self.look, readout_s=self.readout_s)
+            touched = self._claims.touched_net(w.chain)
+            window = replace(w.window, look=self.look, readout_s=self.readout_s)
             found = self._finished(window, None if touched else finer)
             paths.extend(found)
             if not found:
-                self._lone += [(arc, window) for arc in arcs if len(arc.run.times) >= _FLIGHT]
+                self._lone += [(arc, window) for arc in w.arcs if len(arc.run.times) >= _FLIGHT]
         lone, self._lone = self._lone, []
         for arc, window in sorted(lone, key=lambda a: _merit(a[0]), reverse=True):
-            if self._explained([arc.run]) < _ELSEWHERE and not self._elsewhere(arc.run):
-                window = replace(
-                    window, look=self.look, readout_s=self.readout_s, palest=self._palest
-                )
-                alone = self._follow_alone(window, arc)
-                paths.extend([] if alone is None else [alone])
+            if self._claims.explain([arc.run]) or self._claims.place_elsewhere(arc.run):
+                continue
+            window = replace(
+                window, look=self.look, readout_s=self.readout_s, palest=self._belief.palest
+            )
+            alone = self._follow_alone(window, arc)
+            paths.extend([] if alone is None else [alone])
         return paths
 
 
@@ -481,6 +442,12 @@ def _length(chain: list[Meeting]) -> float:
         + sum(len(m.after.times) - 6 * m.misfit for m in chain)
         + 6 * len(chain)
     )
+
+
+def _tells_little(arc: BallArc) -> bool:
+    """Whether an arc is too short to say how far off it is, and so how large its pictures are."""
+    n = len(arc.run.times)
+    return n <= _LONGEST_PIECE and arc.vague > _VAGUE
 
 
 def _merit(arc: BallArc) -> float:
@@ -499,34 +466,8 @@ def _left_over(chain: list[Meeting], followed: FollowedPath) -> list[list[Meetin
     return [s for s in stretches if s and len(s) < len(chain)]
 
 
-def _members_in(runs: Sequence[Run]) -> list[Member]:
-    return [member for run in runs for member in run.candidates]
-
-
-def _members_of(chain: list[Meeting]) -> list[Member]:
-    return _members_in([chain[0].before, *(m.after for m in chain)])
-
-
-def _share(members: list[Member], known: set[Member]) -> float:
-    return sum(m in known for m in members) / len(members)
-
-
 def _spans(followed: FollowedPath, chain: list[Meeting]) -> bool:
     """Whether a path still rests on sightings before and after all bounces of its chain."""
     before = float(np.mean(chain[0].before.times))
     after = float(np.mean(chain[-1].after.times))
     return followed.first_seen <= before and followed.last_seen >= after
-
-
-def _best_of(paths: Sequence[FollowedPath | None]) -> list[FollowedPath]:
-    """Those that a ball flew most surely: arms must not teach how a ball looks."""
-    some = [f for f in paths if f is not None and f.path.misfit < _ROUGHEST * _GOOD_PATH]
-    sure = [f for f in some if _plentiful(f)]
-    if not sure:
-        return some
-    typical = float(np.percentile([f.path.misfit for f in sure], 25))
-    return [f for f in sure if f.path.misfit < _SURER * typical]
-
-
-def _plentiful(followed: FollowedPath) -> bool:
-    return bool(followed.measured.sum() >= _MANY and followed.measured.mean() >= 0.75)

@@ -128,6 +128,17 @@ def test_a_path_that_no_table_gives_has_no_bounces(serve):
     assert contacts_of(CALIBRATION, [replace(followed, path=thrown)]) == []
 
 
+def test_a_stroke_that_ends_a_path_leaves_the_bounces_before_it():
+    flown = Flown().leg(1.0, (-1.3, 0.1, 0.35), (0.9, 0.0, 0.0), 2.3)
+    assert len(flown.touches) == 3
+    whole = seen(CAMERA, flown, times_of(1.0, 2.3), np.random.default_rng(5))
+    theta = whole.path.theta.copy()
+    theta[12 + 3 * 2 + 1] = 1.5  # m/s that the third takes along the table, beyond friction
+    path = replace(whole.path, theta=theta)
+    found = contacts_of(CALIBRATION, [replace(whole, path=path)])
+    assert [c.order for c in found] == [0, 1]
+
+
 def test_a_ball_that_hardly_falls_does_not_bounce(serve):
     # 0.37 m/s is a fall of 7 mm: it rolls, or lies in a hand
     alone = Flown().leg(1.0, (-0.9, 0.1, 0.02 + 0.007), (1.0, 0.0, 0.0), 1.13)
@@ -163,6 +174,21 @@ def test_a_serve_struck_just_after_the_toss_was_last_seen_keeps_its_first_bounce
     assert 0 in [c.order for c in contacts_of(CALIBRATION, [ended, strange, struck]) if c.path == 2]
     # alone it does: the ball was there, and was struck, and did not bounce
     assert 0 not in [c.order for c in contacts_of(CALIBRATION, [strange, struck]) if c.path == 1]
+    # unless it hardly flies like a ball
+    ragged = replace(strange, path=replace(strange.path, chi2=25 * strange.path.chi2))
+    assert 0 in [c.order for c in contacts_of(CALIBRATION, [ragged, struck]) if c.path == 1]
+
+
+def test_a_flight_that_seems_to_go_on_past_the_next_ones_bounce_is_compared_all_the_same(serve):
+    # it was last seen 25 ms after the bounce that the next flight seems to come from
+    flown, followed = serve
+    first = flown.touches[0].time
+    struck = from_on(followed, first + 0.02)
+    x, y = flown.touches[0].place
+    low = Flown().leg(first - 0.3, (x - 0.3, y, 0.16), (1.0, 0.0, 1.2), first + 0.5)
+    other = seen(CAMERA, low, times_of(first - 0.3, first + 0.5), np.random.default_rng(7))
+    late = replace(other, last_seen=float(struck.path.bounce_times[0]) + 0.025)
+    assert contacts_of(CALIBRATION, [late, struck])
 
 
 def test_two_paths_with_one_bounce_give_it_once(serve):
@@ -247,6 +273,21 @@ def test_a_bounce_that_a_short_flight_alone_tells_is_not_believed(serve, for_s, 
     assert bool(contacts_of(CALIBRATION, [after])) is told
 
 
+@pytest.mark.parametrize(
+    ("before", "sd", "told"), [(0.05, 0.1, True), (0.01, 0.1, False), (0.01, 0.01, True)]
+)
+def test_an_unsure_bounce_with_nothing_seen_after_it_needs_one_that_was(serve, before, sd, told):
+    # seen to within a hundredth of a second of its first bounce, the flight might begin at a bat
+    _, followed = serve
+    first, second = followed.path.bounce_times
+    times = followed.sightings.times
+    between = shown(followed, (times > first - before) & (times < second))
+    covariances = between.path.bounce_covariances.copy()
+    covariances[1] = np.diag([sd**2, 1e-6])
+    unsure = replace(between, path=replace(between.path, bounce_covariances=covariances))
+    assert any(c.order == 1 for c in contacts_of(CALIBRATION, [unsure])) is told
+
+
 @pytest.mark.parametrize(("y", "believed"), [(-0.60, True), (-0.74, False), (0.74, False)])
 def test_a_ball_last_seen_above_the_tables_edge_may_have_fallen_past_it(serve, y, believed):
     _, followed = serve
@@ -255,6 +296,9 @@ def test_a_ball_last_seen_above_the_tables_edge_may_have_fallen_past_it(serve, y
     assert there.path.bounce_places[1, 1] == pytest.approx(y, abs=1e-5)
     falling = shown(there, there.sightings.times < last)
     assert any(c.order == 1 for c in contacts_of(CALIBRATION, [falling])) is believed
+    # a single picture more does not show it to rise
+    just = shown(there, there.sightings.times < last + 0.018)
+    assert any(c.order == 1 for c in contacts_of(CALIBRATION, [just])) is believed
     # where it was seen to rise again, it did bounce there
     assert any(c.order == 1 for c in contacts_of(CALIBRATION, [there]))
 

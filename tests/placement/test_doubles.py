@@ -75,6 +75,28 @@ def test_a_bounce_that_is_only_inferred_makes_no_path_the_surer_one():
     assert kept[0] is one
 
 
+def test_another_reading_of_the_same_pictures_has_no_bounce_in_the_air():
+    # the longer path only inferred its first bounce; the other reads its pictures as from one later
+    rng, flown = np.random.default_rng(7), good_serve()
+    longer = beginning_late(seen(CAMERA, flown, times_of(1.0, 1.9), rng), 1.29)
+    s, n = longer.sightings, 14
+    time = longer.first_seen + 1e-3
+    (at,) = longer.path.positions(np.array([time]))
+    assert at[2] > 0.08  # m
+    other = replace(
+        longer, frames=longer.frames[:n], measured=longer.measured[:n],
+        pictures=longer.pictures[:n],
+        sightings=type(s)(s.times[:n], s.points[:n], s.covariances[:n]),
+        last_seen=float(s.times[n - 1]),
+        path=replace(
+            longer.path, bounce_times=np.array([time]), bounce_places=at[None, :2] + 0.03,
+            n_bounces=1,
+        ),
+    )  # fmt: skip
+    (only,) = without_doubles(CAMERA, [longer, other], EXPECT)
+    assert only is longer
+
+
 def with_misfit(path, misfit):
     return replace(path, chi2=misfit**2 * (2.0 * path.n_sightings - 6.0))
 

@@ -10,8 +10,18 @@ import pytest
 
 from placement.agreement import plausible
 from placement.bounces import Meeting, fit_meeting
-from placement.paths import MOST_BOUNCES, chains_of, extended, follow_chain, refined, weight_of
+from placement.paths import (
+    MOST_BOUNCES,
+    chains_of,
+    extended,
+    follow,
+    follow_chain,
+    refined,
+    weight_of,
+)
+from placement.tracing import expected_of
 from placement.tracks import Run
+from placement.trajectory import first_guess
 from tests.placement import flown as made
 from tests.placement.flown import (
     LOOK,
@@ -198,3 +208,24 @@ def test_a_ball_caught_just_above_the_table_did_not_bounce_where_frames_would_ha
     assert led_on.n_bounces == n_bounces
     if n_bounces == 2:
         assert led_on.bounce_times[1] == pytest.approx(last + 0.033, abs=0.004)
+
+
+def test_however_many_bounces_follow_the_first_ones_are_found():
+    # a serve that stays on its own side; known from its third bounce on
+    camera, rng = camera_beside(), np.random.default_rng(4)
+    flown = Flown().leg(1.0, (-1.3, 0.1, 0.35), (0.7, 0.0, 0.0), 3.5)
+    times = [t.time for t in flown.touches]
+    frames, ball_of = candidates(camera, flown, times_of(1.0, 3.5), rng)
+    late = flown.touches[2:7]
+    theta = first_guess(
+        [t.time for t in late], late[0].place, late[0].incoming, [t.outgoing for t in late],
+        expected_of(camera),
+    )  # fmt: skip
+    members = [
+        (f, m) for f, m in ball_of.items() if times[1] + 0.02 < frames[f].time_s < times[6] + 0.1
+    ]
+    window = window_of(camera, frames, LOOK)
+    known = follow(window, theta, 5, members)
+    assert known.path.bounce_times == pytest.approx(times[2:7], abs=1e-3)
+    found = extended(window, known).path.bounce_times
+    assert found[:3] == pytest.approx(times[:3], abs=1e-3)

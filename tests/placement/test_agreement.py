@@ -1,0 +1,48 @@
+"""Bounces lie where a table is, and slow a ball by no more than friction does."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from placement.agreement import on_table, plausible
+from tests.placement.flown import camera_beside, good_serve, seen, times_of
+
+SERVE = seen(camera_beside(), good_serve(), times_of(1.0, 1.9), np.random.default_rng(3))
+
+
+@pytest.mark.parametrize(
+    ("x", "sd", "slack", "there"),
+    [
+        (-1.0, 0.003, 0.0, True),
+        # half the table is 1.37 m long (Law 2.1.1)
+        (-1.67, 0.003, 0.0, False),
+        (-1.67, 0.15, 0.0, True),  # within two standard deviations of it
+        (-1.67, 0.003, 0.3, True),
+        (-2.20, 2.0, 0.0, False),  # doubt does not excuse all
+    ],
+)
+def test_a_path_whose_first_bounce_lies_beside_the_table_is_told(x, sd, slack, there):
+    places, covariances = (
+        SERVE.path.bounce_places.copy(), SERVE.path.bounce_covariances.copy()
+    )  # fmt: skip
+    places[0, 0] = x
+    covariances[0] = np.diag([sd**2, 1e-6])
+    moved = replace(SERVE.path, bounce_places=places, bounce_covariances=covariances)
+    assert on_table(moved, slack) is there
+
+
+@pytest.mark.parametrize(("friction", "there"), [(0.25, True), (1.5, False)])
+def test_a_bounce_takes_no_more_speed_than_friction_does(friction, there):
+    # a thin shell with backspin that slips at 10 m/s loses 0.4 of it where it grips (Garwin, Am. J.
+    # Phys. 37:88, 1969), but only what friction allows where it slides
+    theta = SERVE.path.theta.copy()
+    theta[6:9] = 0.0, -300.0, 0.0  # rad/s
+    theta[9] = friction
+    turned = replace(SERVE.path, theta=theta)
+    model = turned.model()
+    lost = float((model.incoming[0] - model.outgoing[0])[0, 0])
+    assert (lost > 3.0) is not there  # m/s
+    assert plausible(turned) is there
