@@ -19,10 +19,8 @@ ROUGHEST = 2.0  # misfit of the film's better paths beyond which no allowance is
 _MANY = 20  # measured pictures with which a path may fit more loosely
 _MOSTLY = 0.75  # and share of its sightings
 _SELDOM = 1.3  # misfit up to which a path is believed whose sightings often show no ball
-_LOOSER, _EACH = (
-    1.3,
-    8,
-)  # times the limit, for a path to many pictures: more for each further bounce
+_LOOSER = 1.3  # times the limit, for a path to many pictures
+_EACH = 8  # more of them for each further bounce
 _FEWEST, _FEWEST_S = 6, 0.125  # pictures of a ball that a path needs, and s of them
 _FOR_BOUNCE = 3  # more for each further bounce, which has as many unknowns
 _PALE = 0.3  # times the film's contrast of balls, below which a path is none's
