@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections import Counter
 from collections.abc import Callable
@@ -106,6 +107,7 @@ def _between(low: float, high: float) -> Callable[[str], float]:
 
 
 def _analyse(args: argparse.Namespace) -> int:
+    _get_ready()
     from placement.results import results_place
 
     clips = [Path(clip) for clip in args.clip]
@@ -137,6 +139,7 @@ def _demo(args: argparse.Namespace) -> int:
             f"the sample clip {SAMPLE} is not here; run `demo` from a copy of the project, or "
             "`analyse` a clip of your own"
         )
+    _get_ready()
     from placement.settings import Settings
 
     _analyse_one(clip, Path(args.out or "results"), Settings(), whole_still=False)
@@ -173,6 +176,15 @@ def _settings(args: argparse.Namespace, clip: Path) -> Settings:
         receiver_hand=args.receiver_hand,
         slow_motion=args.slow_motion,
     )
+
+
+def _get_ready() -> None:
+    """Begin what takes time before libraries are loaded that take time themselves."""
+    from placement import reader_process
+
+    # read when NumPy is loaded: `analyse` uses one thread for its sums, the others only wait
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    reader_process.prepare()
 
 
 def _analyse_one(clip: Path, out: Path, settings: Settings, *, whole_still: bool) -> None:

@@ -31,8 +31,10 @@ from calibration import (
     median_still,
     refine_corners,
 )
+from placement import reader_process
 from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.ball import Candidates
+from placement.garbage import seldom_collected
 from placement.reading import Film, FilmReader, Sight
 from placement.settings import Settings
 from placement.stretch import CROP_SPAN, Stretch
@@ -117,13 +119,17 @@ def analyse(
     """
     # the fits are many and small: a second thread for each would only wait, and take time from the
     # decoder; and sums do not depend on how many processors there are
-    with threadpool_limits(limits=1, user_api="blas"):
-        settings = settings or Settings()
-        run = _Run(Path(path), settings, progress, cancelled)
-        try:
-            return run.go()
-        except _OtherFactor as other:
-            return _Run(Path(path), settings, progress, cancelled, factor=other.factor).go()
+    reader_process.prepare()
+    try:
+        with threadpool_limits(limits=1, user_api="blas"), seldom_collected():
+            settings = settings or Settings()
+            run = _Run(Path(path), settings, progress, cancelled)
+            try:
+                return run.go()
+            except _OtherFactor as other:
+                return _Run(Path(path), settings, progress, cancelled, factor=other.factor).go()
+    finally:
+        reader_process.discard()
 
 
 def tool_version() -> str:

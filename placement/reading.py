@@ -10,6 +10,7 @@ same is done in this one.
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import signal
@@ -27,15 +28,16 @@ from typing import IO, Any, Self
 import cv2
 import numpy as np
 
+from placement import reader_process
 from placement.ball import BallFinder, Candidates
+from placement.garbage import SELDOM
 from placement.mosaic import Album
 from placement.tracks import Linker, Run
 from placement.video import read_frames
 
 _LOOK_EVERY = 0.25  # s between whole pictures sent for the watch over the stand
-_AHEAD = 80_000_000  # bytes that may wait for the pipe
+_AHEAD = 160_000_000  # bytes that may wait for the pipe
 _PIPE = 1 << 20  # bytes, the system's own buffer where it can be set
-_ENTRY = "from placement.reading import main; main()"  # under its own name, so that pickles fit
 _HEAD = struct.Struct("<II")
 _APART = 1 << 14  # bytes from which an array is sent beside the pickle, without a copy
 
@@ -206,18 +208,9 @@ class FilmReader:
 
 
 def _started(film: Film) -> subprocess.Popen[bytes] | None:
-    """The other process; None where the system or the way Python was packed allows none."""
-    if not sys.executable or getattr(sys, "frozen", False):
-        return None
-    home = str(Path(__file__).resolve().parents[1])
-    places = [home, *(p for p in sys.path if p)]
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(dict.fromkeys(places))}
-    try:
-        process = subprocess.Popen(
-            [sys.executable, "-P", "-c", _ENTRY],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment, bufsize=0,
-        )  # fmt: skip
-    except OSError:
+    """The other process, told what to read; None where none can be started."""
+    process = reader_process.taken()
+    if process is None:
         return None
     assert process.stdin is not None
     assert process.stdout is not None
@@ -318,7 +311,12 @@ def main() -> None:
     pipe = os.fdopen(os.dup(sys.stdout.fileno()), "wb", buffering=0)
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # no stray print among the messages
     cv2.setNumThreads(1)  # pictures are small, and the codec has threads of its own
-    film: Film = pickle.loads(sys.stdin.buffer.read())
+    gc.freeze()
+    gc.set_threshold(SELDOM)
+    told = sys.stdin.buffer.read()
+    if not told:
+        return  # nothing is to be read after all
+    film: Film = pickle.loads(told)
     messages = _Waiting()
     sender = threading.Thread(target=_send, args=(pipe, messages))
     sender.start()

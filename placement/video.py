@@ -9,6 +9,7 @@ without a copy where the stored layout allows it; a colour picture is made for s
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -190,6 +191,8 @@ def read_key_frames(path: str | Path, until_s: float) -> Iterator[Frame]:
 def _decoded(path: Path, container: Any) -> Iterator[Frame]:
     stream = container.streams.video[0]
     stream.thread_type = "AUTO"
+    # one more than it would take itself: while one frame is searched, the others go on
+    stream.codec_context.thread_count = (os.cpu_count() or 1) + 2
     first: float | None = None
     last = -np.inf
     index = 0

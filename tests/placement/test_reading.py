@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
-from placement import reading
+from placement import reader_process, reading
 from placement.reading import Film, FilmReader, read_sights
 from placement.tracks import Linker
 from placement.video import VideoError, probe_clip, read_key_frames
@@ -104,7 +104,7 @@ def test_an_error_over_there_is_raised_here(tmp_path):
 
 
 def test_a_process_that_ends_too_early_is_told(film, monkeypatch):
-    monkeypatch.setattr(reading, "_ENTRY", "import sys; sys.stdin.buffer.read()")
+    monkeypatch.setattr(reader_process, "_ENTRY", "import sys; sys.stdin.buffer.read()")
     with FilmReader(film) as reader, pytest.raises(RuntimeError, match="ended before the film"):
         list(reader)
 
@@ -153,3 +153,38 @@ def test_key_frames_are_read_alone(film):
     assert [f.time_s for f in frames] == pytest.approx([0, 1 / 3, 2 / 3, 1.0], abs=1e-6)
     whole = [s.luma for s in read_sights(film)]
     np.testing.assert_array_equal(frames[0].luma, whole[0])
+
+
+def test_a_process_made_ready_reads_the_next_film(film):
+    reader_process.prepare()
+    reader_process.prepare()  # one is enough
+    waiting = reader_process.taken()
+    assert waiting is not None
+    reader_process.prepare()
+    second = reader_process.taken()
+    assert second is not None
+    assert second.pid != waiting.pid
+    for process in (waiting, second):
+        process.kill()
+        process.communicate()
+    reader_process.prepare()
+    with FilmReader(film) as reader:
+        assert sum(1 for _ in reader) == 50
+    reader_process.discard()  # nothing is waiting: it was taken
+
+
+def test_a_process_that_nothing_was_told_ends_by_itself():
+    reader_process.prepare()
+    process = reader_process.taken()
+    assert process is not None
+    out, _ = process.communicate(timeout=30)
+    assert out == b""
+    assert process.returncode == 0
+
+
+def test_a_process_made_ready_in_vain_is_ended():
+    reader_process.prepare()
+    process = reader_process._ready
+    assert process is not None
+    reader_process.discard()
+    assert process.returncode is not None
