@@ -45,20 +45,10 @@ def check_net(luma: np.ndarray, camera: Camera, *, every: int = 1) -> NetCheck:
     luma = np.asarray(luma)
     residual_px = residual_mm = posts_mm = float("nan")
     seen = 0.0
-    y = np.linspace(-NET_SPAN / 2 + 0.02, NET_SPAN / 2 - 0.02, _NET_PLACES // every)
-    middle = np.column_stack([np.zeros_like(y), y, np.full_like(y, NET_HEIGHT - TAPE / 2)])
-    stations = _along(camera, middle, np.array([0, 0, -1.0]), TAPE)
-    if len(stations.line) >= 10 // every:
-        scale = camera.matrix[0, 0] / camera.depths(stations.points)  # px per m
-        reach = float(np.clip(NET_REACH_M * np.median(scale), 5.0, 60.0))
-        offset, good = _line_offset(luma, stations, reach)
-        if good.mean() < NET_CLEAR:
-            # farther off, only a line that overhangs both side lines, as no line of the table does
-            far, far_good = _line_offset(luma, stations, reach * NET_FAR)
-            beyond = np.abs(stations.points[:, 1]) > HALF_WIDTH + 0.02
-            if far_good.mean() > NET_FAR_SEEN and far_good[beyond].mean() > NET_FAR_SEEN:
-                offset, good = far, far_good
-        seen = float(good.mean()) * len(stations.line) / len(y)
+    stations, offset, good, share = find_tape(luma, camera, every=every)
+    if len(offset):
+        scale = _scale(camera, stations)
+        seen = float(good.mean()) * share
         if good.sum() >= 8 // every:
             residual_px = float(np.sqrt(np.mean(offset[good] ** 2)))
             residual_mm = float(1e3 * np.sqrt(np.mean((offset / scale)[good] ** 2)))
@@ -80,6 +70,53 @@ def check_net(luma: np.ndarray, camera: Camera, *, every: int = 1) -> NetCheck:
         centre_line_px=centre_px,
         posts_mm=posts_mm,
     )
+
+
+def find_tape(
+    luma: np.ndarray, camera: Camera, *, every: int = 1
+) -> tuple[Stations, np.ndarray, np.ndarray, float]:
+    """Look for the net's tape where a camera puts it.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (height, width)
+        Grey levels.
+    camera : Camera
+        May be off by some px at the net.
+    every : int
+        See `check_net`.
+
+    Returns
+    -------
+    stations : Stations
+        Along the tape, those inside the frame.
+    offset : ndarray, shape (M,)
+        Of a bright line from each of them, px; empty where too few are inside.
+    good : ndarray of bool, shape (M,)
+        Which of them lie on one straight line.
+    share : float
+        Of the tape, that is inside the frame.
+    """
+    y = np.linspace(-NET_SPAN / 2 + 0.02, NET_SPAN / 2 - 0.02, _NET_PLACES // every)
+    middle = np.column_stack([np.zeros_like(y), y, np.full_like(y, NET_HEIGHT - TAPE / 2)])
+    stations = _along(camera, middle, np.array([0, 0, -1.0]), TAPE)
+    share = len(stations.line) / len(y)
+    if len(stations.line) < 10 // every:
+        return stations, np.empty(0), np.empty(0, bool), share
+    reach = float(np.clip(NET_REACH_M * np.median(_scale(camera, stations)), 5.0, 60.0))
+    offset, good = _line_offset(luma, stations, reach)
+    if good.mean() < NET_CLEAR:
+        # farther off, only a line that overhangs both side lines, as no line of the table does
+        far, far_good = _line_offset(luma, stations, reach * NET_FAR)
+        beyond = np.abs(stations.points[:, 1]) > HALF_WIDTH + 0.02
+        if far_good.mean() > NET_FAR_SEEN and far_good[beyond].mean() > NET_FAR_SEEN:
+            offset, good = far, far_good
+    return stations, offset, good, share
+
+
+def _scale(camera: Camera, stations: Stations) -> np.ndarray:
+    """How many px a metre is at each station."""
+    return np.asarray(camera.matrix[0, 0] / camera.depths(stations.points))
 
 
 def net_contradicts(net: NetCheck) -> bool:

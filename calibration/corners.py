@@ -2,8 +2,7 @@
 
 The still is the upright frame, uint8, BGR or grey, best a per-pixel median of spread frames, so
 that the people are gone. The table is looked for in a reduced picture (`calibration.search`), then
-its white lines are measured at full size (`calibration.edges`) and checked against the net
-(`calibration.check`).
+its white lines are measured at full size and checked against the net (`calibration.measured`).
 
 Which end is negative x: the one lower in the picture; where the ends' mid-points differ by less
 than 5 % of the picture's height, the left one (`calibration.given.order_ends`).
@@ -11,44 +10,28 @@ than 5 % of the picture's height, the left one (`calibration.given.order_ends`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import islice
 
 import cv2
 import numpy as np
 
 from calibration.camera import Camera
-from calibration.camera_fit import CameraFit, LensPrior, lens_prior, start_camera
-from calibration.check import check_net, net_contradicts
-from calibration.edges import EdgeEvidence, fit_edges
+from calibration.camera_fit import LensPrior, lens_prior, start_camera
+from calibration.check import net_contradicts
 from calibration.given import assemble, check_corners, order_ends
 from calibration.lines import reduce_picture
+from calibration.measured import Found, measure_table, roll_deg
 from calibration.result import Calibration, CalibrationError, NetCheck
 from calibration.search import Candidate, find_candidates
 from calibration.table import CORNERS
 
-# a phone on a stand, its film upright, leans no further (common practice, no source); before a fit
-MOST_ROLL_DEG, ROUGH_ROLL_DEG = 30.0, 45.0
-LEAST_SUPPORT = 0.12  # of a line inside the frame that must agree with the fit
-LEAST_TOTAL = 1.5  # of four lines
-GOOD_TOTAL = 2.2
+ROUGH_ROLL_DEG = 45.0  # that a phone on a stand may lean, before a fit (common practice, no source)
+MOST_OFF_PX = 15.0  # a start whose corners lie farther from the candidate's is none
 WORK_SIZES = (960, 1600)  # px
-NET_AGREES_MM = 10.0
 MOST_MEASURED = 5
 CLEAR_MERIT = 4.2  # four lines, net and centre line make at most 5.3
 SMALLEST_PICTURE = 64  # px
 GIVEN_REACH_PX = 12.0  # marked corners may be off by so much
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Found:
-    """A candidate measured at full size."""
-
-    fit: CameraFit
-    evidence: EdgeEvidence
-    net: NetCheck
-    merit: float
-    corners: np.ndarray
 
 
 def detect_table(
@@ -84,10 +67,10 @@ def detect_table(
     luma = _checked_luma(image)
     size = (luma.shape[1], luma.shape[0])
     prior = lens or lens_prior(size, fov_deg)
-    found: list[_Found] = []
-    for work_size in WORK_SIZES:  # the fine picture only where the coarse one shows no table
-        if not found:
-            found = _search(image, luma, work_size, near, prior)
+    found: list[Found] = []
+    for work_size in WORK_SIZES:  # the fine picture only where the coarse one shows none clearly
+        if not any(_is_clear(f) for f in found):
+            found += _search(image, luma, work_size, near, prior)
     usable = [f for f in found if not net_contradicts(f.net)]
     if not usable:
         if found:
@@ -109,7 +92,7 @@ def _search(
     work_size: int,
     near: tuple[float, float] | None,
     prior: LensPrior,
-) -> list[_Found]:
+) -> list[Found]:
     """Tables found in a picture reduced to `work_size`, measured at full size."""
     picture, factor = reduce_picture(image, work_size)
     candidates = find_candidates(picture)
@@ -121,12 +104,14 @@ def _search(
     size = (luma.shape[1], luma.shape[0])
     starts = (_start_of(candidate, factor, size, prior) for candidate in candidates)
     level = (start for start in starts if start is not None)
-    for start in islice(level, MOST_MEASURED):
-        measured = _fit_and_check(luma, start, prior, (3.0 + 2.5 / factor, 2.5, 1.0), given=False)
-        if measured is not None:
-            found.append(measured)
-            if measured.merit > CLEAR_MERIT and not net_contradicts(measured.net):
-                break
+    for start, off in islice(level, MOST_MEASURED):
+        reach = 3.0 + 2.5 / factor
+        for wider in (0.0, off):  # as far as the start is off only where there is no line nearer
+            measured = measure_table(luma, start, prior, (reach + wider, 2.5, 1.0), given=False)
+            if measured is not None:
+                found.append(measured)
+                if _is_clear(measured):
+                    return found
     return found
 
 
@@ -160,7 +145,7 @@ def refine_corners(
     corners = check_corners(corners_px, size)
     prior = lens_prior(size, fov_deg)
     start = start_camera(corners, size, prior)
-    measured = _fit_and_check(luma, start, prior, (reach_px, 3.0, 1.0), given=True)
+    measured = measure_table(luma, start, prior, (reach_px, 3.0, 1.0), given=True)
     if measured is None:
         raise CalibrationError(
             "no white lines were found near the given corners; mark the outer corners of the white "
@@ -171,15 +156,20 @@ def refine_corners(
     return _finish(measured, prior)
 
 
-def _finish(found: _Found, prior: LensPrior) -> Calibration:
+def _finish(found: Found, prior: LensPrior) -> Calibration:
     warnings = []
     for k, name in enumerate(("-y side line", "+x end line", "+y side line", "-x end line")):
-        if found.evidence.support[k] < 0.25:
+        if found.evidence.support[k] < 0.25 and not (found.behind_net and k in (1, 3)):
             warnings.append(
                 f"Only {100 * found.evidence.support[k]:.0f} % of the {name} was seen; "
                 "its corners are less sure."
             )
-    if not np.isfinite(found.net.residual_px) or found.net.seen < 0.25:
+    if found.behind_net:
+        warnings.append(
+            "The net's tape hides the far end's line and stands in its place, so it cannot check "
+            "the corners; film from a little higher."
+        )
+    elif not np.isfinite(found.net.residual_px) or found.net.seen < 0.25:
         warnings.append("The net's tape was not clearly seen, so it could not check the corners.")
     return assemble(
         found.fit,
@@ -193,54 +183,25 @@ def _finish(found: _Found, prior: LensPrior) -> Calibration:
 
 def _start_of(
     candidate: Candidate, factor: float, size: tuple[int, int], prior: LensPrior
-) -> Camera | None:
-    """The camera that a candidate asks for; None where no stand holds one so."""
+) -> tuple[Camera, float] | None:
+    """The camera that a candidate asks for, and how far its corners lie from the candidate's, px.
+
+    None where no stand holds a camera so.
+    """
     corners = order_ends((candidate.corners + 0.5) / factor - 0.5, size[1])
     try:
         start = start_camera(corners, size, prior, sd_px=2 / factor)
     except (ValueError, np.linalg.LinAlgError):
         return None
-    return start if _roll_deg(start) < ROUGH_ROLL_DEG else None
-
-
-def _fit_and_check(
-    luma: np.ndarray, start: Camera, prior: LensPrior, search_px: tuple[float, ...], *, given: bool
-) -> _Found | None:
-    try:
-        fit, evidence = fit_edges(luma, start, prior, search_px=search_px)
-    except (ValueError, np.linalg.LinAlgError):
+    if roll_deg(start) > ROUGH_ROLL_DEG:
         return None
-    corners = fit.camera.project(CORNERS)
-    if not np.isfinite(corners).all() or fit.camera.centre[2] <= 0.05:
-        return None
-    if not given and _roll_deg(fit.camera) > MOST_ROLL_DEG:
-        return None  # on a wall, not on the floor
-    if evidence.support.min() < LEAST_SUPPORT and evidence.support.sum() < GOOD_TOTAL:
-        return None
-    if evidence.support.sum() < LEAST_TOTAL or not np.isfinite(evidence.residual_px):
-        return None
-    net = check_net(luma, fit.camera)
-    confirmed = _net_agrees(net) or net.centre_line_px < 2
-    weak = evidence.support.min() < 0.5 or evidence.support.sum() < 3.2
-    if weak and not confirmed and not given:
-        return None
-    merit = float(np.sqrt(evidence.support).sum())
-    if _net_agrees(net):
-        merit += net.seen
-    if np.isfinite(net.centre_line_px) and net.centre_line_px < 2:
-        merit += 0.3
-    return _Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners)
+    # a lens that is not the usual one is told by the lines better than by a reduced picture
+    off = float(np.abs(start.project(CORNERS) - corners).max())
+    return start, min(off, MOST_OFF_PX)
 
 
-def _roll_deg(camera: Camera) -> float:
-    """By how much the camera leans to a side: between the picture's up and the hall's, degrees."""
-    up = camera.rotation @ np.array([0.0, 0.0, 1.0])
-    return float(np.degrees(np.arctan2(abs(up[0]), -up[1])))
-
-
-def _net_agrees(net: NetCheck) -> bool:
-    """True when enough of the tape lies where the law puts it; nets sag and posts slip a little."""
-    return net.seen > 0.25 and (net.residual_mm < NET_AGREES_MM or net.residual_px < 2)
+def _is_clear(found: Found) -> bool:
+    return found.merit > CLEAR_MERIT and not net_contradicts(found.net)
 
 
 def _promise(candidate: Candidate, shape: tuple[int, ...]) -> float:

@@ -74,6 +74,31 @@ class EdgeEvidence:
     residual_px: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strip:
+    """A bright strip of the picture that must not pass for a line: the net's tape.
+
+    Attributes
+    ----------
+    ends : ndarray, shape (2, 2)
+        Of its middle, px.
+    half_width : float
+        px.
+    """
+
+    ends: np.ndarray
+    half_width: float
+
+    def covers(self, pixels: np.ndarray) -> np.ndarray:
+        """Which pixels (..., 2) lie on it."""
+        start, stop = self.ends
+        length = float(np.hypot(*(stop - start)))
+        ahead = (stop - start) / length
+        u, v = pixels[..., 0] - start[0], pixels[..., 1] - start[1]
+        along, across = u * ahead[0] + v * ahead[1], u * ahead[1] - v * ahead[0]
+        return np.asarray((np.abs(across) < self.half_width) & (along > 0) & (along < length))
+
+
 def lay_stations(
     camera: Camera, *, step_px: float = STATION_STEP, most: int = MAX_STATIONS
 ) -> Stations:
@@ -123,6 +148,7 @@ def fit_edges(
     prior: LensPrior,
     *,
     search_px: tuple[float, ...] = (7.0, 2.5, 1.0),
+    strip: Strip | None = None,
 ) -> tuple[CameraFit, EdgeEvidence]:
     """Fit the camera to both sides of the white lines of one picture.
 
@@ -136,6 +162,8 @@ def fit_edges(
         Of the lens.
     search_px : tuple of float
         Half range of the search in each pass.
+    strip : Strip, optional
+        Where no line is looked for.
 
     Returns
     -------
@@ -156,7 +184,9 @@ def fit_edges(
         stations = lay_stations(camera, step_px=STATION_STEP * (4 if first else 1 if last else 2))
         if len(stations.line) < 16:
             break
-        guess, contrast = find_bright_line(luma, stations, reach, by_line=first, borders=True)
+        guess, contrast = find_bright_line(
+            luma, stations, reach, by_line=first, borders=True, strip=strip
+        )
         if first:
             offset = np.where(contrast > 6, guess, np.nan)
             sd = np.full(len(offset), 1.0)
@@ -167,7 +197,7 @@ def fit_edges(
         centre, normal, width = stations.centre, stations.normal, stations.width
         points = stations.points
 
-        weigh, target = _across_lines(stations, offset, sd)
+        weigh, target = across_lines(stations, offset, sd)
         fit = fit_camera(
             points, weigh, target, camera, prior, robust=True, inflate=CORRELATION, n_steps=12
         )
@@ -177,7 +207,7 @@ def fit_edges(
             raise ValueError("there are no white lines where the table should be")
     if fit is None:
         raise ValueError("the table lies outside the picture")
-    fit = replace(fit, covariance=fit.covariance + _line_errors(fit, stations, sd))
+    fit = replace(fit, covariance=fit.covariance + line_errors(fit, stations, sd))
     agree = (np.abs(moved - offset) < 1.0 + 0.1 * width) & np.isfinite(offset)
     support = _support(stations, agree)
     good = agree & (fit.weights > 0)
@@ -213,14 +243,14 @@ def predict_fit(camera: Camera, prior: LensPrior, *, sd_px: float) -> CameraFit:
         raise ValueError("the table lies outside the picture")
 
     sd = np.full(len(stations.line), sd_px)
-    weigh, target = _across_lines(stations, np.zeros(len(sd)), sd)
+    weigh, target = across_lines(stations, np.zeros(len(sd)), sd)
     # the prior's middle is put where the camera is, so that nothing pulls the fit away from it
     prior = replace(prior, focal_px=float(camera.matrix[0, 0]), k1=float(camera.distortion[0]))
     fit = fit_camera(stations.points, weigh, target, camera, prior, inflate=CORRELATION, n_steps=0)
-    return replace(fit, covariance=fit.covariance + _line_errors(fit, stations, sd))
+    return replace(fit, covariance=fit.covariance + line_errors(fit, stations, sd))
 
 
-def _across_lines(
+def across_lines(
     stations: Stations, offset: np.ndarray, sd: np.ndarray
 ) -> tuple[Callable[[np.ndarray], np.ndarray], np.ndarray]:
     """What `fit_camera` asks for of offsets (M,) across the lines, measured with `sd` (M,), px."""
@@ -232,7 +262,7 @@ def _across_lines(
     return weigh, weigh(stations.centre[:, :, None])[:, 0] + offset / sd
 
 
-def _line_errors(fit: CameraFit, stations: Stations, sd: np.ndarray) -> np.ndarray:
+def line_errors(fit: CameraFit, stations: Stations, sd: np.ndarray) -> np.ndarray:
     """Covariance, (8, 8), from errors that a whole line shares: light, blur, the ground behind."""
     out = np.zeros((8, 8))
     for k in range(4):
@@ -252,6 +282,7 @@ def find_bright_line(
     *,
     by_line: bool,
     borders: bool = False,
+    strip: Strip | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Offset of the best bright line near each station, and how far it stands out, grey levels.
 
@@ -289,6 +320,9 @@ def find_bright_line(
     # a line on a bright ground still shows its inner side
     score = np.maximum(score, 0.5 * np.minimum(white - inn, white - out + 20.0))
     score[~np.isfinite(profiles).all(axis=1)] = 0.0
+    if strip is not None:
+        places = stations.centre[:, None] + shifts[:, None] * stations.normal[:, None]
+        score[strip.covers(places)] = 0.0
     if borders:
         deep = mean(reach + w / 2, reach + w / 2 + 4.0, 1)
         for k in range(4):

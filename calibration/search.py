@@ -169,10 +169,10 @@ def _quads(lines: Lines, width: int, height: int) -> tuple[np.ndarray, np.ndarra
     gap = middle @ left.T - (point * left).sum(axis=1)  # [j, i]: of j, inside i
     gap = np.minimum(gap, gap.T)
     turn = direction @ direction.T
-    mutual = (gap > 2) & (turn < 0.98)
+    mutual = (gap > 2) & (turn < 0.998)
     mutual &= like_colours(inner, SAME_COLOUR)
     # opposite sides may converge strongly but never point the same way
-    opposite = mutual & (gap > 6) & (turn < 0.75)
+    opposite = mutual & (gap > 6) & (turn < 0.97)
     first = np.triu(np.ones((MOST_LINES, MOST_LINES), dtype=bool), 1)  # each pair once
     found: list[np.ndarray] = []
     order = np.argsort(-weight)

@@ -59,6 +59,7 @@ _SECOND_SPAN = 30.0  # s by which a second try at finding the table is made
 _BALL_BY = 60.0  # s of the file by which a ball must have flown, or slow motion is looked for
 _LEAST_BOUNCES = 2  # as many as a serve has
 _BUMP_PX = 0.8  # shift of the whole picture that parts the first stills
+_CLEARLY = 2.0  # times the largest shift before: people who walk about seem to shift it too
 
 
 class Cancelled(Exception):
@@ -460,10 +461,12 @@ def _before_bump(pictures: list[np.ndarray]) -> int:
     ]
     window = cv2.createHanningWindow(small[0].shape[::-1], cv2.CV_32F)
     moves = np.array([cv2.phaseCorrelate(small[0], s, window)[0] for s in small])
-    shifts = 4 * np.hypot(moves[:, 0], moves[:, 1])
-    away = shifts > _BUMP_PX
-    # from some still on all are elsewhere
-    for first in range(3, len(pictures)):
-        if away[first:].all() and not away[:first].any():
+    return _parted(4 * np.hypot(moves[:, 0], moves[:, 1]))
+
+
+def _parted(shifts: np.ndarray) -> int:
+    """How many of the first `shifts`, px, are small; all, where not all later ones are large."""
+    for first in range(3, len(shifts)):
+        if shifts[first:].min() > max(_BUMP_PX, _CLEARLY * shifts[:first].max()):
             return first
-    return len(pictures)
+    return len(shifts)

@@ -1,5 +1,7 @@
 """The table found without help in drawn halls whose camera is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,7 +10,7 @@ from calibration.given import order_ends
 from calibration.result import Calibration, CalibrationError
 from calibration.table import CORNERS
 from tests.calibration.halls import SIZE, found, grey, hall, plain, rms
-from tests.calibration.scene import draw
+from tests.calibration.scene import draw, look_at
 
 VIEWS = ("behind", "side", "diagonal", "corner", "balcony", "grey on grey", "drawn at random")
 
@@ -147,3 +149,20 @@ def test_random_halls(seed):
 
     scene = random_scene(seed, size=SIZE)
     assert rms(detect_table(draw(scene)).corners_px, scene.corners) < 1.0
+
+
+@pytest.mark.parametrize("eye", [(-0.54, -4.7, 0.42), (0.3, -4.2, 0.4), (2.6, 3.4, 0.5)])
+def test_a_low_stand_sees_the_table_all_the_same(eye):
+    # the lines are nearly one in the picture, and both ends converge to the same side
+    scene = plain(eye=eye)
+    assert rms(detect_table(draw(scene)).corners_px, scene.corners) < 1.0
+
+
+@pytest.mark.parametrize("eye", [(-2.9, -8.0, 2.2), (-1.2, -7.4, 3.6)])
+def test_a_long_lens_is_told_from_the_lines(eye):
+    scene = plain(eye=eye)
+    camera = look_at(np.array(eye), np.array([0.1, 0.0, 0.0]), 1900, SIZE)
+    scene = replace(scene, camera=camera)
+    seen = detect_table(draw(scene))
+    assert rms(seen.corners_px, scene.corners) < 0.4
+    assert seen.camera.matrix[0, 0] == pytest.approx(1900, rel=0.03)

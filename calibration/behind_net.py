@@ -1,0 +1,112 @@
+"""An end line that lies behind the net's tape, or so close to it that the tape passes for it.
+
+From behind an end, a camera some 60 to 75 cm above the table sees the tape in front of the far
+end's line. Where a part of the line shows beside the tape, it is enough not to look for the line
+where the tape is. Where the tape hides it all, the tape takes its place in the fit: it is as
+straight and as white, and its place is as well known (Laws 2.2.2, 2.2.3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.camera_fit import CameraFit, LensPrior, fit_camera
+from calibration.check import NET_CLEAR, find_tape
+from calibration.edges import CORRELATION, EdgeEvidence, Strip, across_lines, line_errors
+from calibration.profiles import Stations
+from calibration.table import HALF_LENGTH, HALF_WIDTH
+
+TAPE_MARGIN_PX = 1.0  # that the tape's blur reaches to each side
+TAPE_SD_M = 0.003  # by which a net sags or stands too high; common practice, no source
+TAPE_SD_PX = 0.3  # of one station
+MOSTLY = 0.5  # of what was seen of an end line, that is the tape
+_ROUNDS = 4
+_ENDS = {1: HALF_LENGTH, 3: -HALF_LENGTH}  # x of the end lines, by their number
+_TAPE = 4  # the tape's number, after the four lines
+
+
+def tape_strip(luma: np.ndarray, camera: Camera) -> Strip | None:
+    """Where the net's tape lies in a picture, as far as it is seen; None where it is not.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (height, width)
+        Grey levels.
+    camera : Camera
+        May be off by some px at the net.
+    """
+    stations, offset, good, share = find_tape(np.asarray(luma), camera)
+    if not len(offset) or good.mean() * share < NET_CLEAR:
+        return None
+    t = np.arange(len(offset), dtype=float)
+    places = stations.centre + offset[:, None] * stations.normal
+    u, v = (np.polyfit(t[good], places[good, k], 1) for k in range(2))
+    ends = np.column_stack([np.polyval(u, t[[0, -1]]), np.polyval(v, t[[0, -1]])])
+    return Strip(ends=ends, half_width=float(np.median(stations.width)) / 2 + TAPE_MARGIN_PX)
+
+
+def passes_for_line(strip: Strip, evidence: EdgeEvidence) -> bool:
+    """Whether most of what was seen of an end line lies on the tape."""
+    stations = evidence.stations
+    places = stations.centre + evidence.offset[:, None] * stations.normal
+    seen = np.isfinite(evidence.offset)
+    on_it = strip.covers(places) & seen
+    return any(
+        on_it[stations.line == k].sum() > MOSTLY * seen[stations.line == k].sum() > 0 for k in _ENDS
+    )
+
+
+def hides_line(strip: Strip, camera: Camera) -> bool:
+    """Whether the tape covers most of an end line's middle, as a camera puts it."""
+    y = np.linspace(-HALF_WIDTH, HALF_WIDTH, 50)
+    return any(
+        strip.covers(camera.project(np.column_stack([np.full(50, x), y, np.zeros(50)]))).mean()
+        > MOSTLY
+        for x in _ENDS.values()
+    )
+
+
+def fit_with_tape(
+    luma: np.ndarray, evidence: EdgeEvidence, start: Camera, prior: LensPrior
+) -> CameraFit | None:
+    """Fit the camera to the lines that are seen, and to the tape; None where the tape is not.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (height, width)
+        Grey levels.
+    evidence : EdgeEvidence
+        Of the lines, the tape left out.
+    start : Camera
+    prior : LensPrior
+        Of the lens.
+    """
+    camera, fit = start, None
+    lines = evidence.stations
+    for _ in range(_ROUNDS):
+        tape, offset, good, _ = find_tape(luma, camera)
+        if good.sum() < 10:
+            return None
+        stations = Stations(
+            points=np.concatenate([lines.points, tape.points[good]]),
+            line=np.concatenate([lines.line, np.full(good.sum(), _TAPE)]),
+            centre=np.concatenate([lines.centre, tape.centre[good]]),
+            normal=np.concatenate([lines.normal, tape.normal[good]]),
+            width=np.concatenate([lines.width, tape.width[good]]),
+        )
+        offsets = np.concatenate([evidence.offset, offset[good]])
+        sd = np.concatenate([evidence.sd, np.full(good.sum(), TAPE_SD_PX)])
+        weigh, target = across_lines(stations, offsets, sd)
+        fit = fit_camera(
+            stations.points, weigh, target, camera, prior, robust=True, inflate=CORRELATION
+        )
+        camera = fit.camera
+    if fit is None:
+        return None
+    scale = float(np.median(camera.matrix[0, 0] / camera.depths(tape.points)))
+    answer = fit.gain[:, stations.line == _TAPE] @ (1 / sd[stations.line == _TAPE])
+    sagging = (TAPE_SD_M * scale) ** 2 * np.outer(answer, answer)
+    return replace(fit, covariance=fit.covariance + line_errors(fit, stations, sd) + sagging)

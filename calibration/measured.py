@@ -1,0 +1,179 @@
+"""The table measured from a start: its four white lines at full size, checked against the net.
+
+Where the net contradicts the lines, one of them was taken for another thing: the net's tape, which
+may run along the far end's line, or what a person who hides the line wears. The net then shows
+where to look again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.behind_net import fit_with_tape, hides_line, passes_for_line, tape_strip
+from calibration.camera import Camera
+from calibration.camera_fit import CameraFit, LensPrior
+from calibration.check import check_net
+from calibration.edges import EdgeEvidence, Strip, fit_edges
+from calibration.result import NetCheck
+from calibration.table import CORNERS
+
+# a phone on a stand, its film upright, leans no further (common practice, no source)
+MOST_ROLL_DEG = 30.0
+LEAST_SUPPORT = 0.12  # of a line inside the frame that must agree with the fit
+LEAST_TOTAL = 1.5  # of four lines
+GOOD_TOTAL = 2.2
+BESIDE = 0.2  # of an end line, seen beside the tape, from which on it is known by that
+WEAK = 0.5  # of a line inside the frame: seen less than that it may be another thing
+NET_AGREES_MM = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Found:
+    """A table measured at full size.
+
+    Attributes
+    ----------
+    fit : CameraFit
+    evidence : EdgeEvidence
+    net : NetCheck
+    merit : float
+        How much of lines, net and centre line was seen where it belongs; at most 5.3.
+    corners : ndarray, shape (4, 2)
+        px.
+    behind_net : bool
+        Whether the net's tape stands for an end line that it hides.
+    """
+
+    fit: CameraFit
+    evidence: EdgeEvidence
+    net: NetCheck
+    merit: float
+    corners: np.ndarray
+    behind_net: bool = False
+
+
+def measure_table(
+    luma: np.ndarray, start: Camera, prior: LensPrior, search_px: tuple[float, ...], *, given: bool
+) -> Found | None:
+    """Measure the lines near a start, and again where another thing passed for one of them.
+
+    Parameters
+    ----------
+    luma : ndarray of uint8, shape (H, W)
+    start : Camera
+    prior : LensPrior
+        Of the lens.
+    search_px : tuple of float
+        See `calibration.edges.fit_edges`.
+    given : bool
+        Whether the start rests on corners marked by hand, which are believed.
+
+    Returns
+    -------
+    Found or None
+        None where there is no table.
+    """
+    first = _measured(luma, start, prior, search_px, given=given)
+    strip = None if first is None else tape_strip(luma, first.fit.camera)
+    if first is None or strip is None:
+        return first
+    if passes_for_line(strip, first.evidence):
+        beside = _measured(luma, start, prior, search_px, given=given, strip=strip)
+        if beside is not None and not net_agrees(beside.net):
+            beside = None
+        if beside is not None and beside.evidence.support.min() > BESIDE:
+            return beside
+        return _with_tape(luma, first, strip, prior) or beside or first
+    if net_agrees(first.net):
+        return first
+    return _without_weakest(luma, first, prior, search_px, given=given) or first
+
+
+def _without_weakest(
+    luma: np.ndarray, found: Found, prior: LensPrior, search_px: tuple[float, ...], *, given: bool
+) -> Found | None:
+    """Measured again from where the net's tape and all lines but the weakest put the camera.
+
+    A line that a person hides is easily taken for another thing that is as white. None where the
+    net does not agree then either.
+    """
+    weakest = int(found.evidence.support.argmin())
+    if found.evidence.support[weakest] > WEAK:
+        return None
+    rows = found.evidence.stations.line == weakest
+    evidence = replace(found.evidence, offset=np.where(rows, np.nan, found.evidence.offset))
+    try:
+        fit = fit_with_tape(luma, evidence, found.fit.camera, prior)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    if fit is None:
+        return None
+    again = _measured(luma, fit.camera, prior, search_px, given=given)
+    return again if again is not None and net_agrees(again.net) else None
+
+
+def _with_tape(luma: np.ndarray, found: Found, strip: Strip, prior: LensPrior) -> Found | None:
+    """The tape in place of the end line that it hides; None where that explains nothing."""
+    try:
+        camera = found.fit.camera
+        _, evidence = fit_edges(luma, camera, prior, search_px=(2.5, 1.0), strip=strip)
+        fit = fit_with_tape(luma, evidence, camera, prior)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    if fit is None or not hides_line(strip, fit.camera):
+        return None
+    net = check_net(luma, fit.camera)
+    if not (net_agrees(net) and net.centre_line_px < 2):
+        return None
+    return replace(
+        found, fit=fit, evidence=evidence, net=net, corners=fit.camera.project(CORNERS),
+        merit=found.merit + net.seen, behind_net=True,
+    )  # fmt: skip
+
+
+def _measured(
+    luma: np.ndarray,
+    start: Camera,
+    prior: LensPrior,
+    search_px: tuple[float, ...],
+    *,
+    given: bool,
+    strip: Strip | None = None,
+) -> Found | None:
+    try:
+        fit, evidence = fit_edges(luma, start, prior, search_px=search_px, strip=strip)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    corners = fit.camera.project(CORNERS)
+    if not np.isfinite(corners).all() or fit.camera.centre[2] <= 0.05:
+        return None
+    if not given and roll_deg(fit.camera) > MOST_ROLL_DEG:
+        return None  # on a wall, not on the floor
+    if evidence.support.min() < LEAST_SUPPORT and evidence.support.sum() < GOOD_TOTAL:
+        return None
+    if evidence.support.sum() < LEAST_TOTAL or not np.isfinite(evidence.residual_px):
+        return None
+    net = check_net(luma, fit.camera)
+    confirmed = net_agrees(net) or net.centre_line_px < 2
+    weak = evidence.support.min() < 0.5 or evidence.support.sum() < 3.2
+    if weak and not confirmed and not given:
+        return None
+    merit = float(np.sqrt(evidence.support).sum())
+    if net_agrees(net):
+        merit += net.seen
+    if np.isfinite(net.centre_line_px) and net.centre_line_px < 2:
+        merit += 0.3
+    return Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners)
+
+
+def roll_deg(camera: Camera) -> float:
+    """By how much the camera leans to a side: between the picture's up and the hall's, degrees."""
+    up = camera.rotation @ np.array([0.0, 0.0, 1.0])
+    return float(np.degrees(np.arctan2(abs(up[0]), -up[1])))
+
+
+def net_agrees(net: NetCheck) -> bool:
+    """True when enough of the tape lies where the law puts it; nets sag and posts slip a little."""
+    return net.seen > 0.25 and (net.residual_mm < NET_AGREES_MM or net.residual_px < 2)
