@@ -120,6 +120,7 @@ def refine_corners(
     corners_px: np.ndarray,
     *,
     fov_deg: float | None = None,
+    lens: LensPrior | None = None,
     reach_px: float = GIVEN_REACH_PX,
 ) -> Calibration:
     """Measure the white lines near four given corners; the ends stay as they are given.
@@ -132,6 +133,8 @@ def refine_corners(
         In the order of `calibration.table.CORNERS`, good to `reach_px`.
     fov_deg : float, optional
         Horizontal field of view, degrees.
+    lens : LensPrior, optional
+        See `detect_table`.
     reach_px : float
         How far from their places the lines are looked for.
 
@@ -143,7 +146,7 @@ def refine_corners(
     luma = _checked_luma(image)
     size = (luma.shape[1], luma.shape[0])
     corners = check_corners(corners_px, size)
-    prior = lens_prior(size, fov_deg)
+    prior = lens or lens_prior(size, fov_deg)
     start = start_camera(corners, size, prior)
     measured = measure_table(luma, start, prior, (reach_px, 3.0, 1.0), given=True)
     if measured is None:

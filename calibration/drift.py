@@ -17,10 +17,11 @@ import cv2
 import numpy as np
 
 from calibration.camera_fit import same_lens
-from calibration.corners import detect_table
+from calibration.corners import detect_table, refine_corners
 from calibration.result import Calibration, CalibrationError
 from calibration.stills import median_still
 
+BUMPED_PX = 30.0  # that a bump moves the table's lines, where they are looked for
 PATCH = 25  # px, side of a patch
 CELLS = (10, 6)  # one patch at most in each cell of the frame
 MOVED_PX = 0.6  # median shift that counts as moved
@@ -195,7 +196,12 @@ def _first_standing(patches: _Patches, frames: list[np.ndarray]) -> int:
 def _find(still: np.ndarray, before: Calibration) -> Calibration:
     """The table again, by the same lens; the one nearest to the old place if there are several."""
     middle = before.corners_px.mean(axis=0)
-    found = detect_table(still, near=(float(middle[0]), float(middle[1])), lens=same_lens(before))
+    lens = same_lens(before)
+    try:
+        found = detect_table(still, near=(float(middle[0]), float(middle[1])), lens=lens)
+    except CalibrationError:
+        # without its colours it is not always found, but most bumps leave it near its place
+        found = refine_corners(still, before.corners_px, lens=lens, reach_px=BUMPED_PX)
     return replace(found, focal_source=before.focal_source)
 
 

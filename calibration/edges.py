@@ -196,6 +196,8 @@ def fit_edges(
                 sd = np.hypot(sd, reach / 4)
         centre, normal, width = stations.centre, stations.normal, stations.width
         points = stations.points
+        if strip is not None:
+            offset = np.where(strip.covers(centre + offset[:, None] * normal), np.nan, offset)
 
         weigh, target = across_lines(stations, offset, sd)
         fit = fit_camera(

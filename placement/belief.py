@@ -19,6 +19,7 @@ ROUGHEST = 2.0  # misfit of the film's better paths beyond which no allowance is
 _MANY = 20  # measured pictures with which a path may fit more loosely
 _MOSTLY = 0.75  # and share of its sightings
 _SELDOM = 1.3  # misfit up to which a path is believed whose sightings often show no ball
+_PLENTY = 40  # pictures of a ball with which it may fit as any other all the same
 _LOOSER = 1.3  # times the limit, for a path to many pictures
 _EACH = 8  # more of them for each further bounce
 _FEWEST, _FEWEST_S = 6, 0.125  # pictures of a ball that a path needs, and s of them
@@ -79,7 +80,8 @@ class Belief:
         if not on_table(followed.path):
             return False  # a toss, or a hand
         misfit = followed.path.misfit
-        if followed.measured.mean() < _MOSTLY and misfit > _SELDOM:
+        seldom = followed.measured.mean() < _MOSTLY and pictures < _PLENTY
+        if seldom and misfit > _SELDOM:
             return False
         many = plentiful(followed) and pictures >= _MANY + _EACH * further
         return bool(misfit < self._limit or (many and misfit < _LOOSER * self._limit))

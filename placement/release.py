@@ -38,6 +38,9 @@ _ARM = 0.5  # m, around a throw's flight traced back, in which the hand is looke
 _ROUNDS = 4
 _STARTS = tuple((jump, pull) for jump in (0.0, 0.5, 1.1) for pull in (14.0, 24.0, 36.0))
 _SURE = 5.0  # log of the odds for a hand before the release
+# m, and share of the rise, below the hand at which a ball is struck at most: bats meet balls about
+# as high as hands let go of them (common practice, no source)
+_FALLEN, _FALLEN_SHARE = 0.05, 0.5
 _WIDEST = 0.045  # m, standard deviation of a rise above which none is told
 
 
@@ -102,6 +105,9 @@ def find_release(camera: Camera, throw: Throw, frames: Frames, junction: Junctio
     best = int(np.argmax(logs))
     if top[best] == len(fine) - 1 or rise <= 0:
         return None
+    fallen = float(chances @ (at - height[:, -1]))  # below the hand, where the bat meets the ball
+    if fallen > max(_FALLEN, _FALLEN_SHARE * rise):
+        return None  # the ball was seen from about its top on, and something passed for the hand
     slopes = throw.slopes(np.array([times[best], fine[top[best]]]))[:, 2]
     change = slopes[1] - slopes[0]
     spread = float(chances @ (rises - rise) ** 2) + float(change @ covariances[best] @ change)

@@ -19,6 +19,7 @@ import pytest
 from calibration import table
 from tests.scene.aim import bounces_on_endless_table, find_serve
 from tests.scene.catalogue import ALL
+from tests.scene.compose import phase
 from tests.scene.draw import Patch, draw_ball
 from tests.scene.film import render
 from tests.scene.furniture import Table
@@ -330,3 +331,18 @@ def test_bump_moves_the_picture_and_the_truth_says_when(tmp_path):
 
 def test_presets_have_names_of_their_own():
     assert all(name == s.name and s.about for name, s in ALL.items())
+
+
+@pytest.mark.parametrize(
+    ("place", "order"),
+    [
+        ((1.7, 0.3, -0.4), 0),  # a shin behind the far end
+        ((-1.7, 0.3, -0.4), 2),  # and one before the near end
+        ((0.0, 0.2, -0.3), 0),  # under the table
+        ((0.4, 1.4, -0.3), 0),  # beyond the far side line, past the edge as the camera sees it
+        ((0.4, -1.6, -0.3), 1),  # beside the near one: nothing of the table is before it
+    ],
+)
+def test_a_shin_is_drawn_on_its_side_of_the_table(place, order):
+    camera = look((-3.2, -2.2, 0.9), (0.0, 0.0, 0.0), focal=1000, size=(1280, 720))
+    assert phase(camera, Table(), np.array(place), walker=False) == order

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration import drift
 from calibration.camera import Camera
 from calibration.drift import StandWatch
 from calibration.result import CalibrationError
@@ -95,6 +96,22 @@ def test_a_bump_is_timed_and_the_table_found_again(start, degrees):
     assert np.sqrt(((again - true) ** 2).sum(axis=1).mean()) < 0.5
     assert watch.calibration is event.calibration
     assert "found again" in event.message
+
+
+def test_a_table_that_is_not_found_anew_is_looked_for_near_its_place(start, monkeypatch):
+    camera, calibration, luma = start
+    after = turned(camera, (0.5, -0.4, 0.3))  # some 10 px
+    moved = seen_by(luma, camera, after)
+
+    def unseen(*_args, **_options):
+        raise CalibrationError("no table was found")
+
+    monkeypatch.setattr(drift, "detect_table", unseen)
+    watch = StandWatch(calibration, luma)
+    events = [watch.add(0.5 * k, f) for k, f in enumerate([luma] * 4 + [moved] * 14)]
+    event = next(e for e in events if e is not None)
+    true = after.project(CORNERS)
+    assert np.sqrt(((event.calibration.corners_px - true) ** 2).sum(axis=1).mean()) < 0.5
 
 
 def test_a_shake_that_comes_back_keeps_the_calibration(start):

@@ -89,3 +89,14 @@ def test_of_many_bounces_only_many_pictures_excuse_a_loose_fit():
     assert belief.holds(replace(path, path=loose))
     assert not belief.holds(some)
     assert belief.holds(replace(some, path=replace(loose, n_bounces=1)))
+
+
+def test_forty_pictures_of_a_ball_excuse_those_that_show_none():
+    path = seen(camera_beside(), good_serve(), times_of(1.0, 1.9), np.random.default_rng(3))
+    n = len(path.measured)
+    assert 40 / n < 0.75  # else the share alone would do
+    free = 2 * path.path.n_sightings - 6
+    loose = replace(path.path, chi2=1.6**2 * free)
+    for pictures, held in ((36, False), (40, True)):
+        seldom = replace(path, path=loose, measured=np.arange(n) < pictures)
+        assert Belief(RATE, look_known=True).holds(seldom) is held

@@ -77,3 +77,14 @@ def test_a_throw_that_never_rose_is_no_toss():
     frames = frames_of(late, CONTACT - 1.1, CONTACT)
     throws = find_throws(shown.camera, STROKE, frames)
     assert all(find_release(shown.camera, t, frames, junction()) is None for t in throws)
+
+
+@pytest.mark.parametrize(("rise", "told"), [(0.05, False), (0.35, True)])
+def test_a_ball_struck_far_below_its_release_was_seen_from_its_top_on(rise, told):
+    # it falls 0.4 m from its top; a hand that let it go 5 cm below the top would be far above the
+    # bat: as a rule a body hid the toss until then, and an arm passes for the hand
+    shown = film("side", 120, seed=7, rise=rise, falling=2.8)
+    throws, frames = throw_of(shown)
+    assert throws
+    toss = find_release(shown.camera, throws[0], frames, junction())
+    assert (toss is not None) is told

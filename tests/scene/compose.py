@@ -171,9 +171,18 @@ def phase(cam: Camera, t: Table, place: np.ndarray, walker: bool) -> int:
         x, y = eye[0] + s * (q[0] - eye[0]), eye[1] + s * (q[1] - eye[1])
         if abs(x) < table.HALF_LENGTH + 0.1 and abs(y) < table.HALF_WIDTH + 0.1 and s < 1:
             return 0
-        if abs(q[0]) < table.HALF_LENGTH and abs(q[1]) < table.HALF_WIDTH:
-            return 0
+        if _across_top(eye[:2], q[:2]):
+            return 0  # a shin, say, that is seen past the edge which it stands behind
     return 1 if q[0] * eye[0] < 0 else 2
+
+
+def _across_top(eye: np.ndarray, at: np.ndarray) -> bool:
+    """Whether the table lies, as seen from above, between the camera and a place or under it."""
+    half = np.array([table.HALF_LENGTH, table.HALF_WIDTH])
+    way = at - eye
+    way = np.where(np.abs(way) < 1e-9, 1e-9, way)
+    near, far = np.sort(np.stack([(-half - eye) / way, (half - eye) / way]), axis=0)
+    return bool(max(near.max(), 0.0) < min(far.min(), 1.0))
 
 
 def _telling(p: Limb | Blade) -> np.ndarray:
