@@ -23,6 +23,7 @@ _JERK = 60000.0  # px/s^3 at 1920 px: how fast image acceleration itself may cha
 _ACCELERATION = 6000.0  # px/s^2 at 1920 px: gravity seen from 2.5 m, and perspective
 _SPEED = 9000.0  # px/s at 1920 px: 15 m/s seen from 2.5 m
 _GATE = 13.8  # chi-square, 2 degrees of freedom, 99.9 %
+_OWN = 6.0  # the same, 95 %: farther off it may be another thing's, which a new run may begin with
 _SILENCE = 0.07  # s without a candidate after which a run ends
 _LIKE = 3.5  # ratio of strengths up to which neighbours may be one ball
 _LONGEST = 1.5  # s: no flight near a table lasts longer
@@ -123,9 +124,10 @@ class Linker:
         self._last[hit] = found.time_s
         self._strength[hit] += 0.3 * (found.strengths[member] - self._strength[hit])
         points = found.points.tolist()
-        for run, m in zip(hit.tolist(), member.tolist(), strict=True):
+        near = chi2[hit, member] < _OWN
+        for run, m, surely in zip(hit.tolist(), member.tolist(), near.tolist(), strict=True):
             self._paths[run].append((found.frame, m, found.time_s, *points[m]))
-            if len(self._paths[run]) >= 5:
+            if surely and len(self._paths[run]) >= 5:
                 taken[m] = True
         self._drop_doubles(hit, member)
         return taken
