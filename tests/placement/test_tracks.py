@@ -72,8 +72,8 @@ def test_oldest_open_is_the_start_of_what_is_still_followed():
 
 
 def test_what_a_resting_thing_may_just_have_reached_is_left_to_a_ball_as_well():
-    # 8 px aside a thing at rest may still be, at three standard deviations; a ball starts from there
+    # a thing at rest may still be 8 px aside, at three standard deviations, where a ball starts
     at = np.array([500.0, 500.0])
-    ball = [at + [8 + 30.0 * k, 0.0] for k in range(10)]
+    ball = [np.array([508.0 + 30.0 * k, 500.0]) for k in range(10)]
     frames = [candidates(i, p[None]) for i, p in enumerate([at] * 6 + ball)]
     assert {(int(r.frames[0]), int(r.frames[-1])) for r in linked(frames)} == {(0, 6), (6, 15)}
