@@ -33,6 +33,7 @@ from placement.serve_words import describe_serve, describe_spin, flag_words, nam
 PER_SHEET = 40
 
 _LENGTH = (-2.05, 2.65)  # m that is drawn, server on the left
+_LOWEST, _WIDEST = -0.12, 0.95  # m: beyond lie the words; a ball may fly on past the table
 _NEAR_S = 0.06  # s: a crop further from a bounce does not show it
 _AROUND_S = 0.14  # s of the path drawn on each side of a bounce
 _BALL: Colour = (40, 190, 255)
@@ -195,13 +196,18 @@ def _with_contacts(serve: Serve, bounces: Sequence[Bounce]) -> Serve:
     return replace(serve, times=times[order], path=np.vstack([serve.path, contacts])[order])
 
 
+def _until(inside: np.ndarray) -> int:
+    """How many of a path's first points lie inside what is drawn."""
+    return len(inside) if inside.all() else int(np.argmin(inside))
+
+
 def _draw_side(
     canvas: Canvas, serve: Serve, bounces: Sequence[Bounce], at: Frame, *, words: bool
 ) -> None:
     turn = -serve.server_end
     if len(serve.path):
         path = at(np.column_stack([turn * serve.path[:, 0], serve.path[:, 2]]))
-        canvas.line(path, MARK, 2)
+        canvas.line(path[: _until(serve.path[:, 2] > _LOWEST)], MARK, 2)
         canvas.ring(path[0], 3.5, INK, -1)
         canvas.text((path[0, 0] - 6, path[0, 1] - 7), "bat", size=13, colour=SOFT, align="right")
     for bounce in bounces:
@@ -227,7 +233,8 @@ def _draw_side(
 def _draw_plan(canvas: Canvas, serve: Serve, bounces: Sequence[Bounce], at: Frame) -> None:
     turn = -serve.server_end
     if len(serve.path):
-        canvas.line(at(turn * serve.path[:, :2]), MARK, 2)
+        shown = _until(np.abs(serve.path[:, 1]) < _WIDEST)
+        canvas.line(at(turn * serve.path[:shown, :2]), MARK, 2)
     for bounce in bounces:
         ring = at(ellipse_points(turn * bounce.point, bounce.covariance))
         canvas.fill(ring, MARK, 0.25)
