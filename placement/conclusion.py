@@ -41,10 +41,12 @@ def conclude(
     serves: list[Serve] = []
     stands = []
     for s in stretches:
+        # what follows the last bounce may reach into the motion: it fits the flight before, or is
+        # no part of the path
         paths = [
             p
             for p in s.paths
-            if s.start_s <= p.first_seen and p.last_seen <= min(s.end_s, end_s) + 0.05
+            if s.start_s <= p.first_seen and p.path.bounce_times[-1] <= min(s.end_s, end_s) + 0.05
         ]
         camera, expected = s.calibration.camera, expected_of(s.calibration.camera)
         paths = without_doubles(camera, paths, expected, readout_s=readout_s or s.readout_s)

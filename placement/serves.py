@@ -194,7 +194,8 @@ def _judge(
     else:
         flags.add("toss-hidden")
         started = contact_s if stroke.tossed_s is None else stroke.tossed_s
-    if started < first_s + 0.15 or (outcome == "unclear" and last_s - first.time < _NEXT_BOUNCE):
+    unseen_end = outcome == "unclear" and last_s - first.time < _NEXT_BOUNCE
+    if started < first_s + 0.15 or unseen_end or (landed is None and fall[0] > last_s):
         flags.add("cut-off")
     serve = Serve(
         number=number,

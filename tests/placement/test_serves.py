@@ -244,6 +244,14 @@ def test_serves_cut_off_by_the_films_ends_are_flagged():
     whole = seen(CAMERA, good_serve(1.0), times_of(1.0, 1.9), rng)
     assert "cut-off" not in told(whole, first_s=0.0, last_s=60.0)[1][0].flags
     assert "cut-off" in told(whole, first_s=0.95, last_s=60.0)[1][0].flags
+    # the film ends while the ball is on its way from the first bounce to the second
+    flown = good_serve(1.0)
+    end = flown.touches[1].time - 0.06
+    part = seen(CAMERA, flown, times_of(1.0, end), rng, n=1)
+    (serve,) = told(part, first_s=0.0, last_s=end)[1]
+    assert serve.outcome == "good"
+    assert "cut-off" in serve.flags
+    assert "cut-off" not in told(part, first_s=0.0, last_s=60.0)[1][0].flags
 
 
 def test_no_path_is_no_serve():
