@@ -13,6 +13,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
+from calibration import calibrate_corners, table
 from placement.doubles import without_doubles
 from placement.serves import find_serves
 from placement.tracing import expected_of
@@ -26,6 +27,7 @@ from tests.placement.flown import (
     seen,
     times_of,
 )
+from tests.placement.tosses import SIZE, film, followed
 
 CAMERA = camera_beside()
 CALIBRATION = calibrated(CAMERA)
@@ -256,3 +258,12 @@ def test_serves_cut_off_by_the_films_ends_are_flagged():
 
 def test_no_path_is_no_serve():
     assert told() == ([], [])
+
+
+def test_a_serve_whose_toss_was_seen_is_whole_however_soon_the_film_begins():
+    shown = film("side", 120, seed=7, rise=0.2)
+    path, _ = followed(shown.camera, 120, shown.history, seed=107)
+    calibration = calibrate_corners(shown.camera.project(table.CORNERS), SIZE)
+    _, (serve,) = find_serves(calibration, [path], first_s=shown.release_s - 0.1, last_s=60.0)
+    assert serve.toss_rise_m == pytest.approx(0.2, abs=0.05)
+    assert "cut-off" not in serve.flags
