@@ -49,7 +49,14 @@ def tape_strip(luma: np.ndarray, camera: Camera) -> Strip | None:
 
 
 def passes_for_line(strip: Strip, evidence: EdgeEvidence) -> bool:
-    """Whether most of what was seen of an end line lies on the tape."""
+    """Whether most of what was seen of an end line lies on the tape.
+
+    Parameters
+    ----------
+    strip : Strip
+        The tape.
+    evidence : EdgeEvidence
+    """
     stations = evidence.stations
     places = stations.centre + evidence.offset[:, None] * stations.normal
     seen = np.isfinite(evidence.offset)
@@ -60,7 +67,14 @@ def passes_for_line(strip: Strip, evidence: EdgeEvidence) -> bool:
 
 
 def hides_line(strip: Strip, camera: Camera) -> bool:
-    """Whether the tape covers most of an end line's middle, as a camera puts it."""
+    """Whether the tape covers most of an end line, as a camera puts it.
+
+    Parameters
+    ----------
+    strip : Strip
+        The tape.
+    camera : Camera
+    """
     y = np.linspace(-HALF_WIDTH, HALF_WIDTH, 50)
     return any(
         strip.covers(camera.project(np.column_stack([np.full(50, x), y, np.zeros(50)]))).mean()

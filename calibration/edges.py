@@ -90,7 +90,17 @@ class Strip:
     half_width: float
 
     def covers(self, pixels: np.ndarray) -> np.ndarray:
-        """Which pixels (..., 2) lie on it."""
+        """Which pixels lie on it.
+
+        Parameters
+        ----------
+        pixels : ndarray, shape (..., 2)
+            NaN lies nowhere.
+
+        Returns
+        -------
+        ndarray of bool, shape (...)
+        """
         start, stop = self.ends
         length = float(np.hypot(*(stop - start)))
         ahead = (stop - start) / length
@@ -255,7 +265,20 @@ def predict_fit(camera: Camera, prior: LensPrior, *, sd_px: float) -> CameraFit:
 def across_lines(
     stations: Stations, offset: np.ndarray, sd: np.ndarray
 ) -> tuple[Callable[[np.ndarray], np.ndarray], np.ndarray]:
-    """What `fit_camera` asks for of offsets (M,) across the lines, measured with `sd` (M,), px."""
+    """What `fit_camera` asks for, of offsets across the lines.
+
+    Parameters
+    ----------
+    stations : Stations
+    offset, sd : ndarray, shape (M,)
+        Measured at each station and its standard deviation, px; NaN where nothing was.
+
+    Returns
+    -------
+    weigh : callable
+    target : ndarray, shape (M,)
+        See `calibration.camera_fit.fit_camera`.
+    """
     rows = (stations.normal / sd[:, None])[:, :, None]
 
     def weigh(pixels: np.ndarray) -> np.ndarray:
@@ -265,7 +288,20 @@ def across_lines(
 
 
 def line_errors(fit: CameraFit, stations: Stations, sd: np.ndarray) -> np.ndarray:
-    """Covariance, (8, 8), from errors that a whole line shares: light, blur, the ground behind."""
+    """Covariance of the camera from errors that a whole line shares: light, blur, what is behind.
+
+    Parameters
+    ----------
+    fit : CameraFit
+    stations : Stations
+        Those of the fit; numbers beyond the four lines' are left out.
+    sd : ndarray, shape (M,)
+        px, with which they were weighed.
+
+    Returns
+    -------
+    ndarray, shape (8, 8)
+    """
     out = np.zeros((8, 8))
     for k in range(4):
         rows = stations.line == k

@@ -169,11 +169,21 @@ def _measured(
 
 
 def roll_deg(camera: Camera) -> float:
-    """By how much the camera leans to a side: between the picture's up and the hall's, degrees."""
+    """By how much a camera leans to a side: between the picture's up and the hall's, degrees.
+
+    Parameters
+    ----------
+    camera : Camera
+    """
     up = camera.rotation @ np.array([0.0, 0.0, 1.0])
     return float(np.degrees(np.arctan2(abs(up[0]), -up[1])))
 
 
 def net_agrees(net: NetCheck) -> bool:
-    """True when enough of the tape lies where the law puts it; nets sag and posts slip a little."""
+    """Whether enough of the tape lies where the law puts it; nets sag and posts slip a little.
+
+    Parameters
+    ----------
+    net : NetCheck
+    """
     return net.seen > 0.25 and (net.residual_mm < NET_AGREES_MM or net.residual_px < 2)
