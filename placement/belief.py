@@ -25,6 +25,7 @@ _EACH = 8  # more of them for each further bounce
 _FEWEST, _FEWEST_S = 6, 0.125  # pictures of a ball that a path needs, and s of them
 _FOR_BOUNCE = 3  # more for each further bounce, which has as many unknowns
 _PALE = 0.3  # times the film's contrast of balls, below which a path is none's
+_PALER = 0.8  # times that, for a path with plenty of pictures
 _ENOUGH = 3  # paths that tell how closely the film's paths fit
 
 
@@ -72,9 +73,10 @@ class Belief:
         A path `led_on` from one that is believed may have come before a ground as bright as the
         ball.
         """
-        if followed.contrast < (PALEST if led_on else self.palest):
-            return False  # an arm in a sleeve
         pictures, further = followed.measured.sum(), followed.path.n_bounces - 1
+        palest = self.palest * (_PALER if pictures >= _PLENTY else 1.0)
+        if followed.contrast < (PALEST if led_on else max(palest, PALEST)):
+            return False  # an arm in a sleeve
         if pictures < self._fewest + _FOR_BOUNCE * further:
             return False
         if not on_table(followed.path):

@@ -14,6 +14,7 @@ from placement.trajectory import Expectations, Sightings, fit_path
 
 _A_BOUNCE = 12.0  # pictures that a bounce met is worth
 _CLOSER = 0.6  # share of the other's misfit up to which a path fits far closer
+_MANY, _CLOSER_TO_MANY = 0.4, 0.75  # share of a path's pictures; the same, to so many of them
 _JUST, _ELSEWHERE = 0.02, 0.15  # s beside its sightings, m from its ball
 _SAME, _BESIDE = 0.8, 0.05  # share of a path's pictures that are the other's; m from its ball then
 _FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
@@ -58,7 +59,7 @@ def without_doubles(
             surely = surely if len(surely) else old.path.bounce_times
             first, last = surely[0] - 0.1, surely[-1] + 0.1
             news = (new.path.bounce_times < first) | (new.path.bounce_times > last)
-            news &= ~_contradicted(old, new, same=shared >= _SAME * len(mine))
+            news &= ~_contradicted(old, new, shared / len(mine))
             if shared > 0.3 * min(len(mine), len(old.frames)) and not news.any():
                 rival = k
                 break
@@ -78,16 +79,19 @@ def _met(followed: FollowedPath) -> np.ndarray:
     return np.asarray((bounces > followed.first_seen) & (bounces < followed.last_seen))
 
 
-def _contradicted(surer: FollowedPath, other: FollowedPath, *, same: bool) -> np.ndarray:
+def _contradicted(surer: FollowedPath, other: FollowedPath, shared: float) -> np.ndarray:
     """Which bounces of `other` fall where the surer path has the ball in flight.
 
-    It must be a far closer fit, or one to the `same` pictures and more: what a hand does before it
-    lets go may pass for a flight and a bounce, poorly.
+    It must be a far closer fit, a closer one to many of the other's pictures, of which a share is
+    `shared`, or one to all of them and more: what a hand does before it lets go may pass for a
+    flight and a bounce, poorly, and so may a flight seen as a nearer or a farther one.
     """
+    same = shared >= _SAME
+    closer = _CLOSER if shared < _MANY else _CLOSER_TO_MANY
     times = other.path.bounce_times
     seen = (times > surer.first_seen - _JUST) & (times < surer.last_seen + _JUST)
     out = np.zeros(len(times), bool)
-    if seen.any() and (same or surer.path.misfit < _CLOSER * other.path.misfit):
+    if seen.any() and (same or surer.path.misfit < closer * other.path.misfit):
         places = np.column_stack(
             [other.path.bounce_places[seen], np.full(seen.sum(), table.BALL_RADIUS)]
         )

@@ -100,3 +100,13 @@ def test_forty_pictures_of_a_ball_excuse_those_that_show_none():
     for pictures, held in ((36, False), (40, True)):
         seldom = replace(path, path=loose, measured=np.arange(n) < pictures)
         assert Belief(RATE, look_known=True).holds(seldom) is held
+
+
+@pytest.mark.parametrize(("pictures", "held"), [(30, False), (54, True)])
+def test_with_plenty_of_pictures_a_ball_may_be_a_little_paler(pictures, held):
+    camera = camera_beside()
+    path = seen(camera, good_serve(), times_of(1.0, 1.9), np.random.default_rng(3))
+    belief = Belief(RATE, look_known=True)
+    belief.learn([replace(path, contrast=40.0)])  # 12 grey levels are asked for then
+    pale = replace(path, contrast=10.0, measured=np.arange(len(path.measured)) < pictures)
+    assert belief.holds(pale) is held

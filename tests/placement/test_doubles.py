@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from placement.doubles import without_doubles
+from placement.doubles import _contradicted, without_doubles
 from placement.last_fit import fit_last
 from placement.tracing import expected_of
 from tests.placement.flown import DRAG, Flown, camera_beside, good_serve, seen, times_of
@@ -188,3 +188,17 @@ def test_a_last_fit_that_fits_worse_is_not_taken():
     strange = replace(EXPECT, drag=(0.16, 1e-4), rub=(0.0, 1e-4), restitution=(0.9, 1e-4))
     (last,) = fit_last(CAMERA, [path], strange)
     assert last.path is path.path
+
+
+@pytest.mark.parametrize(("shared", "contradicted"), [(0.2, False), (0.5, True)])
+def test_a_closer_fit_to_many_of_the_same_pictures_says_where_the_ball_was(shared, contradicted):
+    # a flight seen as a nearer one: its bounce lies where the surer path has the ball elsewhere
+    rng, flown = np.random.default_rng(11), good_serve()
+    surer = seen(CAMERA, flown, times_of(1.0, 1.9), rng)
+    surer = replace(surer, path=with_misfit(surer.path, 1.0))
+    between = float(np.mean(surer.path.bounce_times[:2]))
+    path = replace(
+        with_misfit(surer.path, 1.5), bounce_times=np.array([between]), n_bounces=1,
+        bounce_places=surer.path.positions(np.array([between]))[:, :2] + 0.3,
+    )  # fmt: skip
+    assert _contradicted(surer, replace(surer, path=path), shared).tolist() == [contradicted]
