@@ -12,10 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from calibration.bright_lines import Strip
 from calibration.camera import Camera
 from calibration.camera_fit import CameraFit, LensPrior, fit_camera
 from calibration.check import NET_CLEAR, find_tape
-from calibration.edges import CORRELATION, EdgeEvidence, Strip, across_lines, line_errors
+from calibration.edges import CORRELATION, EdgeEvidence, across_lines, line_errors
 from calibration.profiles import Stations
 from calibration.table import HALF_LENGTH, HALF_WIDTH
 
@@ -98,8 +99,7 @@ def fit_with_tape(
     prior : LensPrior
         Of the lens.
     """
-    camera, fit = start, None
-    lines = evidence.stations
+    camera, lines = start, evidence.stations
     for _ in range(_ROUNDS):
         tape, offset, good, _ = find_tape(luma, camera)
         if good.sum() < 10:
@@ -118,8 +118,6 @@ def fit_with_tape(
             stations.points, weigh, target, camera, prior, robust=True, inflate=CORRELATION
         )
         camera = fit.camera
-    if fit is None:
-        return None
     scale = float(np.median(camera.matrix[0, 0] / camera.depths(tape.points)))
     answer = fit.gain[:, stations.line == _TAPE] @ (1 / sd[stations.line == _TAPE])
     sagging = (TAPE_SD_M * scale) ** 2 * np.outer(answer, answer)

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from calibration.bright_lines import find_bright_line
 from calibration.camera import Camera
-from calibration.edges import find_bright_line
 from calibration.profiles import PROFILE_STEP, Stations, fit_profiles, sample_profiles
 from calibration.result import NetCheck
 from calibration.table import CENTRE_LINE, HALF_LENGTH, HALF_WIDTH, NET_HEIGHT, NET_SPAN

@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.behind_net import fit_with_tape, hides_line, passes_for_line, tape_strip
+from calibration.bright_lines import Strip
 from calibration.camera import Camera
 from calibration.camera_fit import CameraFit, LensPrior
 from calibration.check import check_net
-from calibration.edges import EdgeEvidence, Strip, fit_edges
+from calibration.edges import EdgeEvidence, fit_edges
 from calibration.result import NetCheck
 from calibration.table import CORNERS
 

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from calibration.behind_net import hides_line, passes_for_line, tape_strip
+from calibration.bright_lines import Strip
 from calibration.camera_fit import lens_prior
 from calibration.corners import detect_table
-from calibration.edges import Strip, fit_edges
+from calibration.edges import fit_edges
 from calibration.given import order_ends
 from calibration.table import HALF_LENGTH, NET_HEIGHT
 from tests.calibration.halls import SIZE, grey, plain, rms
