@@ -208,8 +208,12 @@ def _is_clear(found: Found) -> bool:
 
 
 def _promise(candidate: Candidate, shape: tuple[int, ...]) -> float:
-    """Good, large and central first: the table in play is the one that is filmed."""
-    return _preference(candidate.score, candidate.corners, (shape[1], shape[0]))
+    """Good, large, central and whole first: the table in play is the one that is filmed."""
+    size = (shape[1], shape[0])
+    return (
+        _preference(candidate.score, candidate.corners, size)
+        * _share_in(candidate.corners, size) ** 2
+    )
 
 
 def _preference(merit: float, corners: np.ndarray, size: tuple[int, int]) -> float:
@@ -221,6 +225,13 @@ def _preference(merit: float, corners: np.ndarray, size: tuple[int, int]) -> flo
 def _area(corners: np.ndarray) -> float:
     nxt = np.roll(corners, -1, axis=0)
     return 0.5 * abs(float((corners[:, 0] * nxt[:, 1] - corners[:, 1] * nxt[:, 0]).sum()))
+
+
+def _share_in(corners: np.ndarray, size: tuple[int, int]) -> float:
+    """Share of a quadrilateral that lies in the picture."""
+    frame = np.array([[0, 0], [size[0], 0], size, [0, size[1]]], dtype=np.float32)
+    inside, _ = cv2.intersectConvexConvex(corners.astype(np.float32), frame)
+    return float(inside) / max(_area(corners), 1.0)
 
 
 def _towards(

@@ -17,7 +17,7 @@ from calibration import Calibration, table
 from placement import flight
 from placement.agreement import table_bounces
 from placement.arcs import near_table
-from placement.outcome import at_net
+from placement.net import at_net
 from placement.paths import INSIDE, FollowedPath, longest_unseen, pinned
 from placement.trajectory import Model
 
@@ -48,6 +48,7 @@ _VAGUE = 0.25  # m: of a bounce less sure than that only that it was is known
 # a ball that drops off the net: m from it and high, m/s along the table, m to its bounce
 _OFF_X, _OFF_Z, _OFF_SPEED, _OFF_BOUNCE = 0.15, 0.4, 2.5, 0.6
 _BEFORE_NET = 1.5  # s without a bounce before it
+_AT_NET = 0.2  # m along the table from the net, where a path begins that may have touched it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,7 +108,8 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 continue
             if k == 0 and before < 2 and _from_nowhere(followed, model, paths):
                 continue
-            if before < 2 and path.n_bounces == 1 and followed.last_seen - time < _GLIMPSE:
+            glimpse = path.n_bounces == 1 and followed.last_seen - time < _GLIMPSE
+            if before < 2 and glimpse and not _goes_on_from_net(followed, paths):
                 continue  # a toss may look so
             if k == 0 and before < 2:
                 # only inferred from what follows: little on the other side pins its instant
@@ -231,17 +233,32 @@ def _off_net(followed: FollowedPath, model: Model, paths: Sequence[FollowedPath]
     Another path ends where it begins: the ball touched the net there.
     """
     bounce, began = float(followed.path.bounce_times[0]), followed.first_seen
-    if began <= bounce or followed.path.n_bounces < 2 or not _through_net(model, 0):
+    if began <= bounce or followed.path.n_bounces < 2:
         return False
     at = followed.path.positions(np.array([began]))[0]
-    if at[0] * model.places[0][0, 0] > 0:
-        return False
+    through = _through_net(model, 0) and at[0] * model.places[0][0, 0] <= 0
     return any(
-        abs(began - other.last_seen) < _STROKE / 2
-        and np.linalg.norm(other.path.positions(np.array([other.last_seen]))[0] - at) < 2 * _MEETS
+        _leads_to(other, followed)
+        # drawn back through the net, or to a bounce while the ball was seen in the air
+        and (through or (abs(at[0]) < _AT_NET and other.first_seen < bounce < other.last_seen))
         for other in paths
         if other is not followed
     )
+
+
+def _goes_on_from_net(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
+    """Whether another path begins at the net where this one ends."""
+    at = followed.path.positions(np.array([followed.last_seen]))[0]
+    return abs(at[0]) < _AT_NET and any(
+        _leads_to(followed, other) for other in paths if other is not followed
+    )
+
+
+def _leads_to(one: FollowedPath, other: FollowedPath) -> bool:
+    """Whether a path begins about when and where another ends."""
+    ends, begins = one.last_seen, other.first_seen
+    gap = one.path.positions(np.array([ends]))[0] - other.path.positions(np.array([begins]))[0]
+    return bool(abs(begins - ends) < _STROKE / 2 and np.linalg.norm(gap) < 2 * _MEETS)
 
 
 def _behind_table(calibration: Calibration, place: np.ndarray) -> bool:

@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration import table
 from placement import flight
+from placement.net import may_touch
 from placement.normal import normal_cdf
 from placement.paths import FollowedPath
 from placement.trajectory import Expectations, Model, Path
@@ -16,10 +17,7 @@ from placement.trajectory import Expectations, Model, Path
 if TYPE_CHECKING:
     from placement.contacts import Contact
 
-# s between paths that part at the net, by how much they may overlap; m from its top, along, up
-_AT_NET_S, _OVERLAP, _AT_NET_X, _AT_NET_Z = 0.08, 0.02, 0.2, 0.06
 _LONG = 1.6  # s, longer than any flight between bounces
-_TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
 
 
 def fall_of(model: Model, order: int) -> np.ndarray:
@@ -58,32 +56,6 @@ def foretold_second(path: Path, order: int) -> tuple[np.ndarray, np.ndarray]:
     return value[4:], spread[4:, 4:] + np.outer(lively, lively) + rubbed**2 * np.eye(2)
 
 
-def at_net(model: Model, order: int) -> np.ndarray:
-    """Height of the centre and speed along x where the ball crosses the net's plane, (B, 2)."""
-    arc = model.arc_after(order, 1.6)
-    times = np.linspace(0, 1.6, 65)
-    at = arc.at(np.broadcast_to(times, (len(model.batch), len(times))))
-    x = at[:, :, 0]
-    side = np.sign(x[:, :1])
-    crossed = (x * side <= 0) & (np.arange(len(times)) > 0)
-    k = np.maximum(np.argmax(crossed, axis=1), 1)
-    rows = np.arange(len(x))
-    share = x[rows, k - 1] / (x[rows, k - 1] - x[rows, k])
-    z = at[rows, k - 1, 2] + share * (at[rows, k, 2] - at[rows, k - 1, 2])
-    speed = arc.velocity_at((times[k - 1] + share * (times[1] - times[0]))[:, None])[:, 0, 0]
-    return np.where(crossed.any(axis=1)[:, None], np.column_stack([z, speed]), np.nan)
-
-
-def clearance_of(path: Path, order: int) -> tuple[float, float]:
-    """How high above the net the ball's lowest point passes after a bounce, and its sd, m.
-
-    NaN where it does not reach the net.
-    """
-    crossing, covariance = path.propagate(lambda m: at_net(m, order))
-    sd = float(np.sqrt(max(covariance[0, 0], 1e-8)))
-    return float(crossing[0]) - table.BALL_RADIUS - table.NET_HEIGHT, sd
-
-
 def outcome_of(
     end: int,
     landed: int | None,
@@ -95,21 +67,37 @@ def outcome_of(
     clearance: float,
     clearance_sd: float,
     paths: Sequence[FollowedPath],
+    *,
+    touched: bool,
 ) -> tuple[str, float]:
-    """Outcome and its probability from what was seen and what the flight foretells."""
+    """Outcome and its probability from what was seen and what the flight foretells.
+
+    Parameters
+    ----------
+    end : int
+        The server's, -1 or +1.
+    landed, own : int or None
+        Among `contacts`, the bounce beyond the net and the second on the server's half.
+    contacts : sequence of Contact
+    first : Contact
+        The serve's first bounce.
+    fall, fall_cov : ndarray, shapes (3,) and (3, 3)
+        Time and place of the next fall as foretold, see `fall_of`.
+    clearance, clearance_sd : float
+        m, see `placement.net.clearance_of`.
+    paths : sequence of FollowedPath
+    touched : bool
+        Whether a ball that landed touched the net on its way.
+    """
     far = -end
     reaches_net = np.isfinite(clearance)
     over = float(normal_cdf(clearance / clearance_sd)) if reaches_net else 0.0
     if landed is not None:
-        before, after = paths[first.path], paths[contacts[landed].path]
-        low = reaches_net and clearance < _TOUCH + 2 * clearance_sd
-        touched = before is not after and (
-            (low and _changed_at_net(paths, first, contacts[landed]))
-            or _parted_at_net(before, after)
-        )
         if touched:
             return "let", 0.85
-        return "good", 0.98 if contacts[landed].seen else 0.85
+        # where too little is seen before the net to tell, the flight alone may speak for a touch
+        clear = 1 - may_touch(clearance, clearance_sd) if reaches_net else 1.0
+        return "good", min(0.98 if contacts[landed].seen else 0.85, max(0.5, clear))
     falls_short = fall[1] * far < 0
     if own is not None and falls_short and (not reaches_net or fall[1] * end > 0.05):
         return "own-twice", 0.9
@@ -130,22 +118,3 @@ def outcome_of(
     # it should have landed, yet no bounce was seen
     watched = paths[first.path].last_seen - first.time
     return ("good", 0.6) if watched < fall[0] - first.time + 0.05 else ("unclear", 0.5)
-
-
-def _parted_at_net(before: FollowedPath, after: FollowedPath) -> bool:
-    """Whether one path ends and the next begins at the net's top: no one flight explains both."""
-    ends, begins = before.last_seen, after.first_seen
-    if not -_OVERLAP < begins - ends < _AT_NET_S:
-        return False
-    at = [before.path.positions(np.array([ends]))[0], after.path.positions(np.array([begins]))[0]]
-    top = table.NET_HEIGHT + table.BALL_RADIUS
-    return all(abs(p[0]) < _AT_NET_X and abs(p[2] - top) < _AT_NET_Z for p in at)
-
-
-def _changed_at_net(paths: Sequence[FollowedPath], first: Contact, landed: Contact) -> bool:
-    """Whether the speed along the table before and after the net disagrees."""
-    before, before_cov = paths[first.path].path.propagate(lambda m: at_net(m, first.order))
-    sd = float(np.sqrt(max(before_cov[1, 1], 0.0)))
-    after = paths[landed.path].path.velocities(np.array([landed.time - 0.12]))[0]
-    expected = before[1] * np.exp(-flight.drag_constant() * 0.5)
-    return bool(abs(after[0] - expected) > max(0.5, 4 * sd))

@@ -20,12 +20,13 @@ from placement.toss import Frames, Throw, Toss, ball_radius_px, fly, picture_slo
 
 _TICK = 0.004  # s between the instants that are tried
 _COARSE = 3  # of which the first round takes one in so many
-_EARLIER, _LATER = 0.09, 0.12  # s around the throw's first sighting that are tried
+_EARLIER, _LATER = 0.14, 0.12  # s around the throw's first sighting that are tried
 _LOOK_BACK = 0.14  # s before a release in which the hand may show
 # how hands throw, smoothly or with a jerk: by how much slower than the ball they may be as it
 # leaves, m/s, by how much their push may change, m/s^3, and how often they do (no source)
 _HANDS = ((0.1, 80.0, 0.5), (1.2, 200.0, 0.5))
 _SHARED = 0.6  # share of what the frames say that is their own and not their neighbours' too
+_SPACING = 1 / 60  # s between frames: of closer ones that share is less
 # m/s^2, the hand's push and gravity: 2 to 2.5 m/s gained over 12 to 25 cm (no source)
 _PULL, _PULL_SD = 27.0, 12.0
 _SEEN_FREE = 0.93  # share of frames that show a flying ball
@@ -40,7 +41,9 @@ _STARTS = tuple((jump, pull) for jump in (0.0, 0.5, 1.1) for pull in (14.0, 24.0
 _SURE = 5.0  # log of the odds for a hand before the release
 # m, and share of the rise, below the hand at which a ball is struck at most: bats meet balls about
 # as high as hands let go of them (common practice, no source)
-_FALLEN, _FALLEN_SHARE = 0.05, 0.5
+_FALLEN, _FALLEN_SHARE = 0.03, 0.5
+# m: hands let go along a stretch and not at a point (by the spread of errors on rendered films)
+_FINGERS = 0.012
 _WIDEST = 0.045  # m, standard deviation of a rise above which none is told
 
 
@@ -84,11 +87,12 @@ def find_release(camera: Camera, throw: Throw, frames: Frames, junction: Junctio
     if len(near.times) < 4:
         return None
     near = _around(camera, throw, near)
+    shared = _SHARED * min(1.0, near.step / _SPACING) ** 0.5
     for some in (tried[::_COARSE], tried):  # the flight is moved a little, then weighed there
         each = [_weighed(camera, throw, near, some, junction, *hand) for hand in _HANDS]
         logs, shown, states, covariances = (np.concatenate(a) for a in zip(*each, strict=True))
         times = np.tile(some, len(_HANDS))
-        chances = np.exp(_SHARED * (logs - logs.max()))
+        chances = np.exp(shared * (logs - logs.max()))
         chances /= chances.sum()
         throw = throw.moved(chances @ states)
     if float(chances @ shown) < _SURE:
@@ -118,7 +122,7 @@ def find_release(camera: Camera, throw: Throw, frames: Frames, junction: Junctio
         release_sd_s=float(np.sqrt(variance + (_TICK / 2) ** 2)),
         contact_s=junction.time_s,
         rise_m=rise,
-        rise_sd_m=float(np.sqrt(spread)),
+        rise_sd_m=float(np.hypot(np.sqrt(spread), _FINGERS)),
         n_frames=throw.n_frames,
     )
 

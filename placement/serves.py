@@ -18,7 +18,8 @@ from calibration import Calibration
 from placement import zones
 from placement.analysis import Bounce, Serve
 from placement.contacts import SERVE_SPEED, Contact, contacts_of, off_net_starts, serve_starts
-from placement.outcome import clearance_of, fall_of, foretold_second, outcome_of
+from placement.net import clearance_of, touched_net
+from placement.outcome import fall_of, foretold_second, outcome_of
 from placement.paths import FollowedPath
 from placement.spin import spin_interval
 from placement.stroke import Stroke, find_stroke
@@ -147,9 +148,13 @@ def _judge(
     )
     fall, fall_cov = followed.path.propagate(lambda m: fall_of(m, first.order))
     clearance, clearance_sd = clearance_of(followed.path, first.order)
-    outcome, probability = outcome_of(
-        end, landed, own, contacts, first, fall, fall_cov, clearance, clearance_sd, paths
+    touched = landed is not None and touched_net(
+        paths, first, contacts[landed], clearance, clearance_sd, calibration.camera, readout_s
     )
+    outcome, probability = outcome_of(
+        end, landed, own, contacts, first, fall, fall_cov, clearance, clearance_sd, paths,
+        touched=touched,
+    )  # fmt: skip
     used = [i]
     second = np.full(2, np.nan)
     second_cov = np.full((2, 2), np.nan)

@@ -7,6 +7,8 @@ A good service touches first the server's court and then, passing over the net, 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
@@ -17,6 +19,7 @@ from calibration import calibrate_corners, table
 from placement.doubles import without_doubles
 from placement.serves import find_serves
 from placement.tracing import expected_of
+from placement.trajectory import Sightings
 from tests.placement.flown import (
     DRAG,
     Flown,
@@ -101,6 +104,40 @@ def test_let():
     _, (serve,) = told(first, second)
     assert serve.outcome == "let"
     assert serve.landing == pytest.approx(after.touches[0].place, abs=0.01)
+
+
+def test_a_let_followed_as_one_path():
+    # a slight brush: one flight through both halves still fits, but two fit far better
+    at_net = time_at_net(over_net_by(-0.004, 1.9))
+    flown = over_net_by(-0.004, at_net)
+    state = flown._state(np.array([at_net]))[0]
+    flown.leg(at_net, state[:3], (0.85 * state[3], state[4], state[5] + 0.2), at_net + 0.7)
+    until = flown.touches[1].time + 0.2
+    rng = np.random.default_rng(15)
+    _, (serve,) = told(seen(CAMERA, flown, times_of(1.0, until), rng, n=2))
+    assert serve.outcome == "let"
+
+
+def test_a_serve_drawn_back_below_the_net_is_not_surely_good():
+    # nothing is seen before the net: it may have brushed it, or the flight drawn back be off
+    flown = over_net_by(-0.012, 2.0)
+    at_net = time_at_net(flown)
+    path = seen(CAMERA, flown, times_of(1.0, 1.95), np.random.default_rng(16))
+    _, (sure,) = told(
+        seen(CAMERA, over_net_by(0.03, 2.0), times_of(1.0, 1.95), np.random.default_rng(16))
+    )
+    later = path.sightings.times > at_net
+    few = replace(
+        path, frames=path.frames[later], measured=path.measured[later],
+        pictures=tuple(p for p, use in zip(path.pictures, later, strict=True) if use),
+        first_seen=float(path.sightings.times[later][0]),
+        sightings=Sightings(
+            path.sightings.times[later], path.sightings.points[later],
+            path.sightings.covariances[later],
+        ),
+    )  # fmt: skip
+    _, (serve,) = told(few)
+    assert serve.outcome_probability < 0.7 < 0.9 < sure.outcome_probability
 
 
 def test_a_low_serve_that_keeps_its_speed_is_good():
