@@ -49,8 +49,8 @@ def tape_strip(luma: np.ndarray, camera: Camera) -> Strip | None:
     return Strip(ends=ends, half_width=float(np.median(stations.width)) / 2 + TAPE_MARGIN_PX)
 
 
-def passes_for_line(strip: Strip, evidence: EdgeEvidence) -> bool:
-    """Whether most of what was seen of an end line lies on the tape.
+def end_on_tape(strip: Strip, evidence: EdgeEvidence) -> int | None:
+    """The end line, 1 or 3, most of whose sightings lie on the tape; None if neither's do.
 
     Parameters
     ----------
@@ -62,9 +62,11 @@ def passes_for_line(strip: Strip, evidence: EdgeEvidence) -> bool:
     places = stations.centre + evidence.offset[:, None] * stations.normal
     seen = np.isfinite(evidence.offset)
     on_it = strip.covers(places) & seen
-    return any(
-        on_it[stations.line == k].sum() > MOSTLY * seen[stations.line == k].sum() > 0 for k in _ENDS
-    )
+    for k in _ENDS:
+        of = stations.line == k
+        if on_it[of].sum() > MOSTLY * seen[of].sum() > 0:
+            return k
+    return None
 
 
 def hides_line(strip: Strip, camera: Camera) -> bool:

@@ -10,7 +10,8 @@ than 5 % of the picture's height, the left one (`calibration.given.order_ends`).
 
 from __future__ import annotations
 
-from itertools import islice
+from dataclasses import replace
+from itertools import islice, product
 
 import cv2
 import numpy as np
@@ -20,10 +21,17 @@ from calibration.camera_fit import LensPrior, lens_prior, start_camera
 from calibration.check import net_contradicts
 from calibration.given import assemble, check_corners, order_ends
 from calibration.lines import reduce_picture
-from calibration.measured import Found, measure_table, roll_deg
+from calibration.measured import (
+    HELD_FOCAL_SD,
+    Found,
+    measure_behind_net,
+    measure_table,
+    roll_deg,
+)
 from calibration.result import Calibration, CalibrationError, NetCheck
 from calibration.search import Candidate, find_candidates
 from calibration.table import CORNERS
+from calibration.tape_search import find_behind_net
 
 ROUGH_ROLL_DEG = 45.0  # that a phone on a stand may lean, before a fit (common practice, no source)
 MOST_OFF_PX = 15.0  # a start whose corners lie farther from the candidate's is none
@@ -68,9 +76,13 @@ def detect_table(
     size = (luma.shape[1], luma.shape[0])
     prior = lens or lens_prior(size, fov_deg)
     found: list[Found] = []
-    for work_size in WORK_SIZES:  # the fine picture only where the coarse one shows none clearly
+    # the fine picture, and a table that mirrors, only where there is none clearly without
+    for glare, work_size in product((False, True), WORK_SIZES):
         if not any(_is_clear(f) for f in found):
-            found += _search(image, luma, work_size, near, prior)
+            found += _search(image, luma, work_size, near, prior, glare=glare)
+    for work_size in WORK_SIZES:
+        if not any(_is_clear(f) for f in found):
+            found += _search_behind_net(image, luma, work_size, near, prior)
     usable = [f for f in found if not net_contradicts(f.net)]
     if not usable:
         if found:
@@ -92,10 +104,12 @@ def _search(
     work_size: int,
     near: tuple[float, float] | None,
     prior: LensPrior,
+    *,
+    glare: bool,
 ) -> list[Found]:
     """Tables found in a picture reduced to `work_size`, measured at full size."""
     picture, factor = reduce_picture(image, work_size)
-    candidates = find_candidates(picture)
+    candidates = find_candidates(picture, glare=glare)
     if near is not None:
         candidates = _towards(candidates, near, factor)
     else:
@@ -112,6 +126,33 @@ def _search(
                 found.append(measured)
                 if _is_clear(measured):
                     return found
+    return found
+
+
+def _search_behind_net(
+    image: np.ndarray,
+    luma: np.ndarray,
+    work_size: int,
+    near: tuple[float, float] | None,
+    prior: LensPrior,
+) -> list[Found]:
+    """Tables whose far end's line the net hides, measured at full size."""
+    picture, factor = reduce_picture(image, work_size)
+    size = (luma.shape[1], luma.shape[0])
+    found = []
+    for placed in find_behind_net(picture):
+        corners = order_ends((placed.corners + 0.5) / factor - 0.5, size[1])
+        if near is not None and _outside(corners, near):
+            continue
+        lens = replace(prior, focal_px=placed.focal * max(size), sd=HELD_FOCAL_SD)
+        try:
+            start = start_camera(corners, size, lens, sd_px=2 / factor)
+        except (ValueError, np.linalg.LinAlgError):
+            continue
+        reach = (3.0 + 2.5 / factor, 2.5, 1.0)
+        measured = measure_behind_net(luma, start, prior, reach)
+        if measured is not None:
+            found.append(measured)
     return found
 
 
@@ -247,6 +288,10 @@ def _towards(
     if inside or not candidates:
         return inside
     return [candidates[int(np.argmax(distance))]]
+
+
+def _outside(corners: np.ndarray, pixel: tuple[float, float]) -> bool:
+    return cv2.pointPolygonTest(corners.astype(np.float32), pixel, False) < 0
 
 
 def _net_sentence(net: NetCheck) -> str:

@@ -22,6 +22,10 @@ REACH = 12  # px: the widest white line looked for
 PIECE = 80.0  # px
 BREAK = 14.0  # px: a wider gap starts another run of a line
 RIDGE_HEIGHT = 7.0  # L* (0-255): a white line stands out by at least this
+_NEUTRAL = 128.0  # of the two colour values of Lab
+_MIRRORED = 250.0  # lightness of what is mirrored
+_MOST_GLARE = 0.9  # share of it up to which a table's colour is still seen
+_GREY = 3.0  # colours nearer than this to none have no hue
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -327,6 +331,26 @@ def like_colours(colours: np.ndarray, limit: float) -> np.ndarray:
     scaled = colours * np.array([1 / 3, 1.0, 1.0])
     square = (scaled**2).sum(axis=1)
     return np.asarray(square[:, None] + square - 2 * scaled @ scaled.T < limit**2)
+
+
+def glare_distance(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """As `colour_distance`, but for what a lamp or a bright wall mirrored in the table may add.
+
+    What is mirrored is added to the table's own colour, which grows lighter and paler by one share
+    (the dichromatic reflection model of Shafer, Color Research & Application 10:210, 1985).
+    """
+    a, b = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+    swap = (a[..., 0] > b[..., 0])[..., None]
+    plain, shiny = np.where(swap, b, a), np.where(swap, a, b)
+    own, seen = plain[..., 1:] - _NEUTRAL, shiny[..., 1:] - _NEUTRAL
+    lighter = shiny[..., 0] - plain[..., 0]
+    room = np.maximum(_MIRRORED - plain[..., 0], 1.0)
+    most = np.clip(lighter / room, 0.0, _MOST_GLARE)
+    square = (own * own).sum(axis=-1)
+    paler = 1 - (own * seen).sum(axis=-1) / np.maximum(square, 1e-9)
+    share = np.where(square < _GREY**2, most, np.clip(paler, 0.0, most))
+    off = seen - (1 - share)[..., None] * own
+    return np.sqrt(((lighter - share * room) / 3) ** 2 + (off * off).sum(axis=-1))
 
 
 def _akin(lines: Lines, i: int, others: np.ndarray) -> np.ndarray:

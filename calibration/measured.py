@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.behind_net import fit_with_tape, hides_line, passes_for_line, tape_strip
+from calibration.behind_net import end_on_tape, fit_with_tape, hides_line, tape_strip
 from calibration.bright_lines import Strip
 from calibration.camera import Camera
 from calibration.camera_fit import CameraFit, LensPrior
@@ -26,8 +26,11 @@ LEAST_SUPPORT = 0.12  # of a line inside the frame that must agree with the fit
 LEAST_TOTAL = 1.5  # of four lines
 GOOD_TOTAL = 2.2
 BESIDE = 0.2  # of an end line, seen beside the tape, from which on it is known by that
+LEAST_THREE, GOOD_THREE = 1.2, 1.8  # of three lines, with the centre line seen and without
+HELD_FOCAL_SD = 0.03  # of ln f, where three lines alone would leave it open
 WEAK = 0.5  # of a line inside the frame: seen less than that it may be another thing
 NET_AGREES_MM = 10.0
+NEARBY_PX = 3.0  # from where three lines and the tape put it, a line is looked for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,30 +83,41 @@ def measure_table(
     strip = None if first is None else tape_strip(luma, first.fit.camera)
     if first is None or strip is None:
         return first
-    if passes_for_line(strip, first.evidence):
+    passing = end_on_tape(strip, first.evidence)
+    if passing is not None:
         beside = _measured(luma, start, prior, search_px, given=given, strip=strip)
         if beside is not None and not net_agrees(beside.net):
             beside = None
         if beside is not None and beside.evidence.support.min() > BESIDE:
             return beside
+        again = _without(passing, luma, first, prior, search_px, given=given, strip=strip)
+        if again is not None and again.evidence.support.min() > BESIDE:
+            return again
         return _with_tape(luma, first, strip, prior) or beside or first
     if net_agrees(first.net):
         return first
-    return _without_weakest(luma, first, prior, search_px, given=given) or first
+    weakest = int(first.evidence.support.argmin())
+    if first.evidence.support[weakest] > WEAK:
+        return first
+    # a line that a person hides is easily taken for another thing that is as white
+    return _without(weakest, luma, first, prior, search_px, given=given) or first
 
 
-def _without_weakest(
-    luma: np.ndarray, found: Found, prior: LensPrior, search_px: tuple[float, ...], *, given: bool
+def _without(
+    line: int,
+    luma: np.ndarray,
+    found: Found,
+    prior: LensPrior,
+    search_px: tuple[float, ...],
+    *,
+    given: bool,
+    strip: Strip | None = None,
 ) -> Found | None:
-    """Measured again from where the net's tape and all lines but the weakest put the camera.
+    """Measured again from where the net's tape and all lines but one put the camera.
 
-    A line that a person hides is easily taken for another thing that is as white. None where the
-    net does not agree then either.
+    None where the net does not agree then either.
     """
-    weakest = int(found.evidence.support.argmin())
-    if found.evidence.support[weakest] > WEAK:
-        return None
-    rows = found.evidence.stations.line == weakest
+    rows = found.evidence.stations.line == line
     evidence = replace(found.evidence, offset=np.where(rows, np.nan, found.evidence.offset))
     try:
         fit = fit_with_tape(luma, evidence, found.fit.camera, prior)
@@ -111,8 +125,68 @@ def _without_weakest(
         return None
     if fit is None:
         return None
-    again = _measured(luma, fit.camera, prior, search_px, given=given)
+    near = tuple(min(reach, NEARBY_PX) for reach in search_px)
+    again = _measured(luma, fit.camera, prior, near, given=given, strip=strip)
     return again if again is not None and net_agrees(again.net) else None
+
+
+def measure_behind_net(
+    luma: np.ndarray, start: Camera, prior: LensPrior, search_px: tuple[float, ...]
+) -> Found | None:
+    """Measure a table by its near end, its sides and the net's tape, and by its far end if seen.
+
+    Parameters
+    ----------
+    luma : ndarray of uint8, shape (H, W)
+    start : Camera
+        Its focal length is believed at first: three lines leave it open.
+    prior : LensPrior
+        Of the lens.
+    search_px : tuple of float
+        See `calibration.edges.fit_edges`.
+
+    Returns
+    -------
+    Found or None
+        None where there is no table.
+    """
+    camera, fit = start, None
+    for reach in (search_px, (NEARBY_PX, 1.0)):
+        strip = tape_strip(luma, camera)
+        if strip is None:
+            return None
+        held = replace(prior, focal_px=float(camera.matrix[0, 0]), sd=HELD_FOCAL_SD)
+        try:
+            _, evidence = fit_edges(luma, camera, held, search_px=reach, strip=strip)
+            far = evidence.stations.line == _far_end(camera)
+            evidence = replace(evidence, offset=np.where(far, np.nan, evidence.offset))
+            fit = fit_with_tape(luma, evidence, camera, prior)
+        except (ValueError, np.linalg.LinAlgError):
+            return None
+        if fit is None:
+            return None
+        camera = fit.camera
+    assert fit is not None
+    net = check_net(luma, camera)
+    corners = camera.project(CORNERS)
+    shown = np.delete(evidence.support, _far_end(camera))
+    if not net_agrees(net) or not np.isfinite(corners).all() or roll_deg(camera) > MOST_ROLL_DEG:
+        return None
+    near = (NEARBY_PX, 2.5, 1.0)
+    whole = measure_table(luma, camera, prior, near, given=False)
+    if whole is not None and net_agrees(whole.net) and whole.evidence.support.min() > BESIDE:
+        return whole
+    crossed = net.centre_line_px < 2
+    if shown.min() < LEAST_SUPPORT or shown.sum() < (LEAST_THREE if crossed else GOOD_THREE):
+        return None
+    merit = float(np.sqrt(shown).sum()) + net.seen + (0.3 if crossed else 0.0)
+    return Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners, behind_net=True)
+
+
+def _far_end(camera: Camera) -> int:
+    """The end line, 1 or 3, that is the farther one."""
+    along = camera.rotation[2, 0]  # of what points along the table, the part away from the camera
+    return 1 if along > 0 else 3
 
 
 def _with_tape(luma: np.ndarray, found: Found, strip: Strip, prior: LensPrior) -> Found | None:

@@ -14,7 +14,14 @@ import cv2
 import numpy as np
 
 from calibration.camera_fit import FOCAL_PER_WIDTH, FOCAL_SD
-from calibration.lines import Lines, colour_distance, find_lines, like_colours, to_lab
+from calibration.lines import (
+    Lines,
+    colour_distance,
+    find_lines,
+    glare_distance,
+    like_colours,
+    to_lab,
+)
 from calibration.table import CORNERS, EDGE_LINE, HALF_LENGTH, HALF_WIDTH
 
 SAME_COLOUR = 16.0  # Lab distance within which inner sides are of one table
@@ -22,7 +29,7 @@ MOST_LINES = 34  # oriented lines tried with one seed
 MOST_SEEDS = 60
 MOST_SCORED = 260
 SLACK = 5.0  # px: a line of the table may seem to run past a corner by so much
-FIELDS = np.array([0.42, 0.5, 0.6, 0.7, 0.8, 0.95, 1.15, 1.4])  # f / long side, tried
+FIELDS = np.array([0.42, 0.5, 0.6, 0.7, 0.8, 0.95, 1.15, 1.4, 1.7, 2.1])  # f / long side, tried
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,17 +51,25 @@ class Candidate:
     support: np.ndarray
 
 
-def find_candidates(picture: np.ndarray, *, most: int = 6) -> list[Candidate]:
-    """Find up to `most` table-like quadrilaterals of a reduced BGR picture, best first."""
+def find_candidates(picture: np.ndarray, *, most: int = 6, glare: bool = False) -> list[Candidate]:
+    """Find up to `most` table-like quadrilaterals of a reduced BGR picture, best first.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (H, W, 3)
+    most : int
+    glare : bool
+        Whether a table may mirror lamps and bright walls, so that its colour is not one.
+    """
     lines = find_lines(picture)
     if len(lines) < 4:
         return []
-    quads, prior_score = _quads(lines, picture.shape[1], picture.shape[0])
+    quads, prior_score = _quads(lines, picture.shape[1], picture.shape[0], glare=glare)
     if not len(quads):
         return []
     order = np.argsort(-prior_score)[:MOST_SCORED]
     quads = quads[order]
-    score, support = score_quads(picture, quads)
+    score, support = score_quads(picture, quads, glare=glare)
     score = score + 0.15 * prior_score[order]
     chosen: list[Candidate] = []
     for i in np.argsort(-score):
@@ -66,7 +81,9 @@ def find_candidates(picture: np.ndarray, *, most: int = 6) -> list[Candidate]:
     return chosen
 
 
-def score_quads(picture: np.ndarray, quads: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def score_quads(
+    picture: np.ndarray, quads: np.ndarray, *, glare: bool = False
+) -> tuple[np.ndarray, np.ndarray]:
     """Score quadrilaterals (Q, 4, 2) by their four white lines; also each line's share seen."""
     lab = to_lab(picture).astype(np.float32)
     n = len(quads)
@@ -114,7 +131,7 @@ def score_quads(picture: np.ndarray, quads: np.ndarray) -> tuple[np.ndarray, np.
     mark = np.maximum(ridge, step).max(axis=-1)
     # the table's own colour just inside the line: the usual one of this quad
     usual = np.median(deep, axis=1, keepdims=True)
-    own = colour_distance(deep, usual) < SAME_COLOUR
+    own = (glare_distance if glare else colour_distance)(deep, usual) < SAME_COLOUR
     mark = np.where(own, mark, np.minimum(mark, 0.0) + 0.0) * inside
     seen = np.maximum(inside.reshape(n, 4, -1).sum(-1), 1)
     support = np.clip(mark.reshape(n, 4, -1).sum(-1) / seen, 0, 1)
@@ -152,7 +169,7 @@ def _look(source: np.ndarray, at: np.ndarray) -> np.ndarray:
     return out.reshape(*shape, *source.shape[2:])
 
 
-def _quads(lines: Lines, width: int, height: int) -> tuple[np.ndarray, np.ndarray]:
+def _quads(lines: Lines, width: int, height: int, *, glare: bool) -> tuple[np.ndarray, np.ndarray]:
     """Quadrilaterals (Q, 4, 2) that a table could be, and how much line they rest on (Q,)."""
     # every line twice, so that its inner side is to the left of its direction
     point = np.vstack([lines.point, lines.point])
@@ -170,7 +187,10 @@ def _quads(lines: Lines, width: int, height: int) -> tuple[np.ndarray, np.ndarra
     gap = np.minimum(gap, gap.T)
     turn = direction @ direction.T
     mutual = (gap > 2) & (turn < 0.998)
-    mutual &= like_colours(inner, SAME_COLOUR)
+    if glare:
+        mutual &= glare_distance(inner[:, None], inner) < SAME_COLOUR
+    else:
+        mutual &= like_colours(inner, SAME_COLOUR)
     # opposite sides may converge strongly but never point the same way
     opposite = mutual & (gap > 6) & (turn < 0.97)
     first = np.triu(np.ones((MOST_LINES, MOST_LINES), dtype=bool), 1)  # each pair once

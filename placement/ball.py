@@ -204,7 +204,7 @@ class BallFinder:
         found = np.flatnonzero(cv2.compare(summed, highest, cv2.CMP_GE).view(bool))
         sums = summed.ravel()[found]
         # from the highest on; whole numbers of two bytes are sorted by their digits, fast
-        order = np.argsort(~sums, kind="stable")[:_LOOKED_AT]
+        order = np.argsort(np.invert(sums), kind="stable")[:_LOOKED_AT]
         row, column = np.divmod(found[order], self._work[0])
         return np.column_stack([column, row]), sums[order] / 9
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibration.behind_net import hides_line, passes_for_line, tape_strip
+from calibration.behind_net import end_on_tape, hides_line, tape_strip
 from calibration.bright_lines import Strip
 from calibration.camera_fit import lens_prior
 from calibration.corners import detect_table
@@ -53,7 +53,7 @@ def test_where_the_tape_lies_is_told():
     assert not strip.covers(middle + np.array([0.0, 8.0])).any()
     assert not hides_line(strip, scene.camera)
     _, evidence = fit_edges(luma, scene.camera, lens_prior(SIZE))
-    assert not passes_for_line(strip, evidence)
+    assert end_on_tape(strip, evidence) is None
     assert hides_line(strip, behind(HIDING).camera) is False  # of another stand
 
 

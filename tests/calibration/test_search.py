@@ -1,8 +1,10 @@
 """Lines and quadrilaterals of a reduced picture."""
 
+import cv2
 import numpy as np
 
-from calibration.lines import WORK_SIZE, find_lines, reduce_picture
+from calibration.corners import detect_table
+from calibration.lines import WORK_SIZE, colour_distance, find_lines, glare_distance, reduce_picture
 from calibration.search import find_candidates, rectangle_misfit
 from tests.calibration.halls import hall, rms
 from tests.calibration.scene import random_scene
@@ -53,3 +55,37 @@ def test_true_tables_fit_a_rectangle_and_their_half_turns_too():
 
 def test_a_plain_wall_has_no_candidates():
     assert find_candidates(np.full((540, 960, 3), 128, np.uint8)) == []
+
+
+def test_colours_that_a_lamp_veils_are_near_and_others_are_not():
+    # light that is mirrored adds to the table's own (Shafer 1985): BGR mixed with a bright grey
+    own = np.array([[150, 90, 30], [60, 110, 25], [95, 90, 85]], float)
+    for share in (0.2, 0.5, 0.8):
+        veiled = own + share * (245 - own)
+        both = np.stack([own, veiled]).astype(np.uint8)
+        lab = cv2.cvtColor(both, cv2.COLOR_BGR2Lab)
+        assert (glare_distance(lab[0], lab[1]) < 12).all()
+        assert (glare_distance(lab[1], lab[0]) < 12).all()
+    blue, orange, red = (
+        cv2.cvtColor(np.uint8([[c]]), cv2.COLOR_BGR2Lab)[0, 0]
+        for c in ((150, 90, 30), (60, 130, 200), (60, 60, 180))
+    )
+    assert colour_distance(blue, orange) > 30 < glare_distance(blue, orange)
+    assert glare_distance(blue, red) > 30
+
+
+def test_a_table_that_mirrors_a_bright_wall_is_among_the_candidates():
+    scene, picture = hall("diagonal")
+    # the far half is veiled by most of what it mirrors, the lines as well
+    veil = np.zeros(picture.shape[:2], np.float32)
+    cv2.fillConvexPoly(veil, np.round(scene.corners).astype(np.int32), 1.0)
+    away = np.linspace(1.0, 0.0, picture.shape[0], dtype=np.float32)[:, None]
+    middle = 1 - float(scene.corners[:, 1].mean()) / picture.shape[0]
+    veil *= 0.75 / (1 + np.exp(-(away - middle) / 0.02))
+    bright = float(np.percentile(picture, 99.5))
+    shiny = picture + veil[..., None] * np.maximum(bright - picture.astype(np.float32), 0)
+    small, factor = reduce_picture(shiny.astype(np.uint8))
+    corners = (scene.corners + 0.5) * factor - 0.5
+    assert not any(rms(c.corners, corners) < 5 for c in find_candidates(small))
+    assert any(rms(c.corners, corners) < 5 for c in find_candidates(small, glare=True))
+    assert rms(detect_table(shiny.astype(np.uint8)).corners_px, scene.corners) < 0.6
