@@ -38,6 +38,7 @@ MOST_OFF_PX = 15.0  # a start whose corners lie farther from the candidate's is 
 WORK_SIZES = (960, 1600)  # px
 MOST_MEASURED = 5
 CLEAR_MERIT = 4.2  # four lines, net and centre line make at most 5.3
+SAME_PX = 1.0  # candidates nearer to each other than this are one
 SMALLEST_PICTURE = 64  # px
 GIVEN_REACH_PX = 12.0  # marked corners may be off by so much
 
@@ -76,13 +77,16 @@ def detect_table(
     size = (luma.shape[1], luma.shape[0])
     prior = lens or lens_prior(size, fov_deg)
     found: list[Found] = []
-    # the fine picture, and a table that mirrors, only where there is none clearly without
-    for glare, work_size in product((False, True), WORK_SIZES):
-        if not any(_is_clear(f) for f in found):
-            found += _search(image, luma, work_size, near, prior, glare=glare)
-    for work_size in WORK_SIZES:
-        if not any(_is_clear(f) for f in found):
+    tried: list[np.ndarray] = []
+    # the fine picture, tables without a far end and such as mirror only where none is clear without
+    for how, work_size in product(("plain", "behind net", "glare"), WORK_SIZES):
+        if any(_is_clear(f) for f in found):
+            break
+        if how == "behind net":
             found += _search_behind_net(image, luma, work_size, near, prior)
+        else:
+            glare = how == "glare"
+            found += _search(image, luma, work_size, near, prior, tried, glare=glare)
     usable = [f for f in found if not net_contradicts(f.net)]
     if not usable:
         if found:
@@ -104,10 +108,14 @@ def _search(
     work_size: int,
     near: tuple[float, float] | None,
     prior: LensPrior,
+    tried: list[np.ndarray],
     *,
     glare: bool,
 ) -> list[Found]:
-    """Tables found in a picture reduced to `work_size`, measured at full size."""
+    """Tables found in a picture reduced to `work_size`, measured at full size.
+
+    Candidates as in `tried` are left out; those that are measured are added to it.
+    """
     picture, factor = reduce_picture(image, work_size)
     candidates = find_candidates(picture, glare=glare)
     if near is not None:
@@ -116,7 +124,8 @@ def _search(
         candidates = sorted(candidates, key=lambda c: -_promise(c, picture.shape))
     found = []
     size = (luma.shape[1], luma.shape[0])
-    starts = (_start_of(candidate, factor, size, prior) for candidate in candidates)
+    new = (c for c in candidates if _is_new((c.corners + 0.5) / factor - 0.5, tried))
+    starts = (_start_of(candidate, factor, size, prior) for candidate in new)
     level = (start for start in starts if start is not None)
     for start, off in islice(level, MOST_MEASURED):
         reach = 3.0 + 2.5 / factor
@@ -244,8 +253,17 @@ def _start_of(
     return start, min(off, MOST_OFF_PX)
 
 
+def _is_new(corners: np.ndarray, tried: list[np.ndarray]) -> bool:
+    """Whether corners differ from all tried before, to which they are added."""
+    if any(np.abs(corners - other).max() < SAME_PX for other in tried):
+        return False
+    tried.append(corners)
+    return True
+
+
 def _is_clear(found: Found) -> bool:
-    return found.merit > CLEAR_MERIT and not net_contradicts(found.net)
+    enough = CLEAR_MERIT - (1.0 if found.behind_net else 0.0)  # a line less is seen
+    return found.merit > enough and not net_contradicts(found.net)
 
 
 def _promise(candidate: Candidate, shape: tuple[int, ...]) -> float:
