@@ -29,7 +29,7 @@ from calibration.measured import (
     roll_deg,
 )
 from calibration.result import Calibration, CalibrationError, NetCheck
-from calibration.search import Candidate, find_candidates
+from calibration.search import Candidate, find_candidates, score_quads
 from calibration.table import CORNERS
 from calibration.tape_search import find_behind_net
 
@@ -38,6 +38,8 @@ MOST_OFF_PX = 15.0  # a start whose corners lie farther from the candidate's is 
 WORK_SIZES = (960, 1600)  # px
 MOST_MEASURED = 5
 CLEAR_MERIT = 4.2  # four lines, net and centre line make at most 5.3
+SMALL = 0.40  # of the picture's width: a table that spans less may be another of the hall
+MORE_PROMISE = 2.0  # times that of the tables found, from which on another one is looked at
 SAME_PX = 1.0  # candidates nearer to each other than this are one
 SMALLEST_PICTURE = 64  # px
 GIVEN_REACH_PX = 12.0  # marked corners may be off by so much
@@ -79,14 +81,17 @@ def detect_table(
     found: list[Found] = []
     tried: list[np.ndarray] = []
     # the fine picture, tables without a far end and such as mirror only where none is clear without
+    how = ""
     for how, work_size in product(("plain", "behind net", "glare"), WORK_SIZES):
-        if any(_is_clear(f) for f in found):
-            break
         if how == "behind net":
             found += _search_behind_net(image, luma, work_size, near, prior)
         else:
             glare = how == "glare"
             found += _search(image, luma, work_size, near, prior, tried, glare=glare)
+        if any(_is_clear(f) for f in found):
+            break
+    if near is None and how == "plain" and all(_is_small(f, size) for f in found):
+        found += _search_nearer(image, luma, found, prior, tried)
     usable = [f for f in found if not net_contradicts(f.net)]
     if not usable:
         if found:
@@ -122,6 +127,17 @@ def _search(
         candidates = _towards(candidates, near, factor)
     else:
         candidates = sorted(candidates, key=lambda c: -_promise(c, picture.shape))
+    return _measure_all(luma, candidates, factor, prior, tried)
+
+
+def _measure_all(
+    luma: np.ndarray,
+    candidates: list[Candidate],
+    factor: float,
+    prior: LensPrior,
+    tried: list[np.ndarray],
+) -> list[Found]:
+    """Measure candidates in their order, until one is clearly a table."""
     found = []
     size = (luma.shape[1], luma.shape[0])
     new = (c for c in candidates if _is_new((c.corners + 0.5) / factor - 0.5, tried))
@@ -136,6 +152,46 @@ def _search(
                 if _is_clear(measured):
                     return found
     return found
+
+
+def _search_nearer(
+    image: np.ndarray,
+    luma: np.ndarray,
+    found: list[Found],
+    prior: LensPrior,
+    tried: list[np.ndarray],
+) -> list[Found]:
+    """A table that mirrors and promises far more than those found: they may be others of the hall.
+
+    Nothing where there is none.
+    """
+    picture, factor = reduce_picture(image, WORK_SIZES[0])
+    corners = np.array([(f.corners + 0.5) * factor - 0.5 for f in found])
+    scores, supports = score_quads(picture, corners, glare=True)
+    known = [
+        Candidate(corners=c, score=float(q), support=s)
+        for c, q, s in zip(corners, scores, supports, strict=True)
+    ]
+    enough = MORE_PROMISE * max(_promise(c, picture.shape) for c in known)
+    others = [
+        c
+        for c in find_candidates(picture, glare=True)
+        if _promise(c, picture.shape) > enough and all(_apart(c, k) for k in known)
+    ]
+    measured = _measure_all(luma, others, factor, prior, tried)
+    return [f for f in measured if _is_clear(f)]
+
+
+def _is_small(found: Found, size: tuple[int, int]) -> bool:
+    return bool(np.ptp(found.corners[:, 0]) < SMALL * size[0])
+
+
+def _apart(one: Candidate, other: Candidate) -> bool:
+    """Whether the middle of each lies outside the other."""
+    return all(
+        cv2.pointPolygonTest(a.corners.astype(np.float32), tuple(b.corners.mean(axis=0)), False) < 0
+        for a, b in ((one, other), (other, one))
+    )
 
 
 def _search_behind_net(

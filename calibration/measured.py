@@ -93,14 +93,25 @@ def measure_table(
         again = _without(passing, luma, first, prior, search_px, given=given, strip=strip)
         if again is not None and again.evidence.support.min() > BESIDE:
             return again
-        return _with_tape(luma, first, strip, prior) or beside or first
-    if net_agrees(first.net):
+        return (
+            _with_tape(luma, first, strip, prior)
+            or measure_behind_net(luma, first.fit.camera, prior, search_px)
+            or beside
+            or first
+        )
+    far = _far_end(first.fit.camera)
+    if net_agrees(first.net) and first.evidence.support[far] > BESIDE:
         return first
+    # a line that a person hides is easily taken for another thing that is as white, and the far
+    # end's for the tape
     weakest = int(first.evidence.support.argmin())
-    if first.evidence.support[weakest] > WEAK:
-        return first
-    # a line that a person hides is easily taken for another thing that is as white
-    return _without(weakest, luma, first, prior, search_px, given=given) or first
+    if first.evidence.support[weakest] <= WEAK and not net_agrees(first.net):
+        again = _without(weakest, luma, first, prior, search_px, given=given)
+        if again is not None:
+            return again
+    behind = measure_behind_net(luma, first.fit.camera, prior, search_px)
+    nearer = behind is not None and behind.net.residual_px < first.net.residual_px
+    return behind if behind is not None and nearer else first
 
 
 def _without(
@@ -173,7 +184,7 @@ def measure_behind_net(
     if not net_agrees(net) or not np.isfinite(corners).all() or roll_deg(camera) > MOST_ROLL_DEG:
         return None
     near = (NEARBY_PX, 2.5, 1.0)
-    whole = measure_table(luma, camera, prior, near, given=False)
+    whole = _measured(luma, camera, prior, near, given=False, strip=tape_strip(luma, camera))
     if whole is not None and net_agrees(whole.net) and whole.evidence.support.min() > BESIDE:
         return whole
     crossed = net.centre_line_px < 2

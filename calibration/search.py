@@ -188,7 +188,9 @@ def _quads(lines: Lines, width: int, height: int, *, glare: bool) -> tuple[np.nd
     turn = direction @ direction.T
     mutual = (gap > 2) & (turn < 0.998)
     if glare:
-        mutual &= glare_distance(inner[:, None], inner) < SAME_COLOUR
+        one, other = np.nonzero(np.triu(mutual, 1))
+        alike = glare_distance(inner[one], inner[other]) < SAME_COLOUR
+        mutual[one, other] = mutual[other, one] = alike
     else:
         mutual &= like_colours(inner, SAME_COLOUR)
     # opposite sides may converge strongly but never point the same way
