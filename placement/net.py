@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 # s between paths that part at the net, by how much they may overlap; m from its top, along, up
 _AT_NET_S, _OVERLAP, _AT_NET_X, _AT_NET_Z = 0.08, 0.02, 0.2, 0.06
 _TOUCH = 0.012  # m: clearances nearer than this to none may have touched the net
+_GRAZE = 0.010  # m, of one flight fitted through both sides: a brush draws it down
 _SAG_SD = 0.004  # m: nets hang a little lower or higher than the law asks (no source)
 # by how much the loss falls where the flights on both sides are fitted alone, and its share
 _PARTED, _PARTED_SHARE = 25.0, 0.1
@@ -91,9 +92,10 @@ def touched_net(
         See `placement.trajectory.fit_path`.
     """
     before, after = paths[first.path], paths[landed.path]
-    low = bool(np.isfinite(clearance) and clearance < _TOUCH + 2 * clearance_sd)
     if before is after:
-        return low and _broken(before, first, landed, camera, readout_s)
+        grazes = bool(np.isfinite(clearance) and clearance < _GRAZE + clearance_sd)
+        return grazes and _broken(before, first, landed, camera, readout_s)
+    low = bool(np.isfinite(clearance) and clearance < _TOUCH + 2 * clearance_sd)
     return (low and _slowed(before, after, first, landed)) or _parted(before, after)
 
 
