@@ -10,7 +10,7 @@ than 5 % of the picture's height, the left one (`calibration.given.order_ends`).
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import islice, product
 
 import cv2
@@ -20,7 +20,7 @@ from calibration.camera import Camera
 from calibration.camera_fit import LensPrior, lens_prior, start_camera
 from calibration.check import net_contradicts
 from calibration.given import assemble, check_corners, order_ends
-from calibration.lines import reduce_picture
+from calibration.lines import Lines, find_lines, reduce_picture
 from calibration.measured import (
     HELD_FOCAL_SD,
     Found,
@@ -43,6 +43,20 @@ MORE_PROMISE = 2.0  # times that of the tables found, from which on another one 
 SAME_PX = 1.0  # candidates nearer to each other than this are one
 SMALLEST_PICTURE = 64  # px
 GIVEN_REACH_PX = 12.0  # marked corners may be off by so much
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reduced:
+    """A picture reduced for the search, and its lines, which each way of searching looks at."""
+
+    picture: np.ndarray
+    factor: float
+    lines: Lines
+
+    @classmethod
+    def of(cls, image: np.ndarray, work_size: int) -> _Reduced:
+        picture, factor = reduce_picture(image, work_size)
+        return cls(picture, factor, find_lines(picture))
 
 
 def detect_table(
@@ -82,16 +96,19 @@ def detect_table(
     tried: list[np.ndarray] = []
     # the fine picture, tables without a far end and such as mirror only where none is clear without
     how = ""
+    views: dict[int, _Reduced] = {}
     for how, work_size in product(("plain", "behind net", "glare"), WORK_SIZES):
+        if work_size not in views:
+            views[work_size] = _Reduced.of(image, work_size)
+        view = views[work_size]
         if how == "behind net":
-            found += _search_behind_net(image, luma, work_size, near, prior)
+            found += _search_behind_net(view, luma, near, prior)
         else:
-            glare = how == "glare"
-            found += _search(image, luma, work_size, near, prior, tried, glare=glare)
+            found += _search(view, luma, near, prior, tried, glare=how == "glare")
         if any(_is_clear(f) for f in found):
             break
     if near is None and how == "plain" and all(_is_small(f, size) for f in found):
-        found += _search_nearer(image, luma, found, prior, tried)
+        found += _search_nearer(views[WORK_SIZES[0]], luma, found, prior, tried)
     usable = [f for f in found if not net_contradicts(f.net)]
     if not usable:
         if found:
@@ -108,26 +125,24 @@ def detect_table(
 
 
 def _search(
-    image: np.ndarray,
+    view: _Reduced,
     luma: np.ndarray,
-    work_size: int,
     near: tuple[float, float] | None,
     prior: LensPrior,
     tried: list[np.ndarray],
     *,
     glare: bool,
 ) -> list[Found]:
-    """Tables found in a picture reduced to `work_size`, measured at full size.
+    """Tables found in a reduced picture, measured at full size.
 
     Candidates as in `tried` are left out; those that are measured are added to it.
     """
-    picture, factor = reduce_picture(image, work_size)
-    candidates = find_candidates(picture, glare=glare)
+    candidates = find_candidates(view.picture, lines=view.lines, glare=glare)
     if near is not None:
-        candidates = _towards(candidates, near, factor)
+        candidates = _towards(candidates, near, view.factor)
     else:
-        candidates = sorted(candidates, key=lambda c: -_promise(c, picture.shape))
-    return _measure_all(luma, candidates, factor, prior, tried)
+        candidates = sorted(candidates, key=lambda c: -_promise(c, view.picture.shape))
+    return _measure_all(luma, candidates, view.factor, prior, tried)
 
 
 def _measure_all(
@@ -155,7 +170,7 @@ def _measure_all(
 
 
 def _search_nearer(
-    image: np.ndarray,
+    view: _Reduced,
     luma: np.ndarray,
     found: list[Found],
     prior: LensPrior,
@@ -165,20 +180,20 @@ def _search_nearer(
 
     Nothing where there is none.
     """
-    picture, factor = reduce_picture(image, WORK_SIZES[0])
-    corners = np.array([(f.corners + 0.5) * factor - 0.5 for f in found])
-    scores, supports = score_quads(picture, corners, glare=True)
+    shape = view.picture.shape
+    corners = np.array([(f.corners + 0.5) * view.factor - 0.5 for f in found])
+    scores, supports = score_quads(view.picture, corners, glare=True)
     known = [
         Candidate(corners=c, score=float(q), support=s)
         for c, q, s in zip(corners, scores, supports, strict=True)
     ]
-    enough = MORE_PROMISE * max(_promise(c, picture.shape) for c in known)
+    enough = MORE_PROMISE * max(_promise(c, shape) for c in known)
     others = [
         c
-        for c in find_candidates(picture, glare=True)
-        if _promise(c, picture.shape) > enough and all(_apart(c, k) for k in known)
+        for c in find_candidates(view.picture, lines=view.lines, glare=True)
+        if _promise(c, shape) > enough and all(_apart(c, k) for k in known)
     ]
-    measured = _measure_all(luma, others, factor, prior, tried)
+    measured = _measure_all(luma, others, view.factor, prior, tried)
     return [f for f in measured if _is_clear(f)]
 
 
@@ -195,17 +210,15 @@ def _apart(one: Candidate, other: Candidate) -> bool:
 
 
 def _search_behind_net(
-    image: np.ndarray,
+    view: _Reduced,
     luma: np.ndarray,
-    work_size: int,
     near: tuple[float, float] | None,
     prior: LensPrior,
 ) -> list[Found]:
     """Tables whose far end's line the net hides, measured at full size."""
-    picture, factor = reduce_picture(image, work_size)
-    size = (luma.shape[1], luma.shape[0])
+    factor, size = view.factor, (luma.shape[1], luma.shape[0])
     found = []
-    for placed in find_behind_net(picture):
+    for placed in find_behind_net(view.picture, lines=view.lines):
         corners = order_ends((placed.corners + 0.5) / factor - 0.5, size[1])
         if near is not None and _outside(corners, near):
             continue
@@ -275,8 +288,8 @@ def _finish(found: Found, prior: LensPrior) -> Calibration:
             )
     if found.behind_net:
         warnings.append(
-            "The net's tape hides the far end's line and stands in its place, so it cannot check "
-            "the corners; film from a little higher."
+            "The net or a player hides the far end's line, and the net's tape stands in its place, "
+            "so it cannot check the corners; film from a little higher."
         )
     elif not np.isfinite(found.net.residual_px) or found.net.seen < 0.25:
         warnings.append("The net's tape was not clearly seen, so it could not check the corners.")

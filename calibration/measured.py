@@ -100,7 +100,8 @@ def measure_table(
             or first
         )
     far = _far_end(first.fit.camera)
-    if net_agrees(first.net) and first.evidence.support[far] > BESIDE:
+    sees_far = first.evidence.support[far] > BESIDE or first.net.residual_px < 2
+    if net_agrees(first.net) and sees_far:
         return first
     # a line that a person hides is easily taken for another thing that is as white, and the far
     # end's for the tape

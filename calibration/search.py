@@ -51,17 +51,21 @@ class Candidate:
     support: np.ndarray
 
 
-def find_candidates(picture: np.ndarray, *, most: int = 6, glare: bool = False) -> list[Candidate]:
+def find_candidates(
+    picture: np.ndarray, *, most: int = 6, lines: Lines | None = None, glare: bool = False
+) -> list[Candidate]:
     """Find up to `most` table-like quadrilaterals of a reduced BGR picture, best first.
 
     Parameters
     ----------
     picture : ndarray of uint8, shape (H, W, 3)
     most : int
+    lines : Lines, optional
+        The picture's, if these are known.
     glare : bool
         Whether a table may mirror lamps and bright walls, so that its colour is not one.
     """
-    lines = find_lines(picture)
+    lines = find_lines(picture) if lines is None else lines
     if len(lines) < 4:
         return []
     quads, prior_score = _quads(lines, picture.shape[1], picture.shape[0], glare=glare)

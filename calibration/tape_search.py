@@ -45,15 +45,19 @@ class Placed:
     score: float
 
 
-def find_behind_net(picture: np.ndarray, *, most: int = 4) -> list[Placed]:
+def find_behind_net(
+    picture: np.ndarray, *, most: int = 4, lines: Lines | None = None
+) -> list[Placed]:
     """Find up to `most` tables in a reduced BGR picture by near end, sides and tape, best first.
 
     Parameters
     ----------
     picture : ndarray of uint8, shape (H, W, 3)
     most : int
+    lines : Lines, optional
+        The picture's, if these are known.
     """
-    lines = find_lines(picture)
+    lines = find_lines(picture) if lines is None else lines
     if len(lines) < 4:
         return []
     height, width = picture.shape[:2]
