@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from calibration import table
 from placement.arcs import near_table
 from placement.trajectory import Path, Sightings
 
@@ -11,6 +12,7 @@ _GAP, _GAP_FRAMES = 0.1, 3.5  # s and frames without the ball in which a stroke 
 _POORER = 0.6  # times the share of balls in the rest of a path
 _BESIDE, _UNSURE = 0.1, 0.5  # m beyond the table's edge; at most what doubt may add
 _RESTITUTION, _MOST_RUB = (0.7, 1.08), 0.8  # what a bounce may be; m/s
+_BELOW_TAPE = 0.03  # m: a centre that crosses the net's plane so far below its top goes through it
 # of ball and table: what makers must keep to (ITTF leaflet T1, from memory); and what is measured
 _MOST_FRICTION, _FRICTION = 0.6, 0.35
 
@@ -105,3 +107,14 @@ def on_table(path: Path, slack_m: float = 0.0) -> bool:
         near_table(place[None], margin)[0]
         for place, margin in zip(path.bounce_places, reach.tolist(), strict=True)
     )
+
+
+def through_net(path: Path) -> bool:
+    """Whether the ball would have had to pass the net's meshes between two bounces."""
+    times = path.bounce_times
+    if len(times) < 2:
+        return False
+    at = path.positions(np.arange(times[0], times[-1], 0.005))
+    crossing = np.flatnonzero(at[:-1, 0] * at[1:, 0] < 0)
+    low = at[crossing, 2] < table.NET_HEIGHT - _BELOW_TAPE
+    return bool(np.any(low & (np.abs(at[crossing, 1]) < table.NET_SPAN / 2)))

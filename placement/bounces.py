@@ -26,6 +26,9 @@ _OVERLAP = 0.04  # s by which the first may reach past the second's beginning
 # m below and above the net's top where a ball's centre is when it touches the net
 _NET_BELOW, _NET_ABOVE = 0.03, 0.04
 _FEWEST = 8  # sightings on both sides together
+# the same of two short runs, in films of fewer frames than that, 1/s; misfit, m/s along the table
+_FEWEST_SLOW, _SLOW_RATE, _CLOSE, _FLIES = 6, 45.0, 1.2, 1.5
+_LONGEST_SLOW = 0.1  # s between them
 _RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
 _WORST = 2.0  # times the expected scatter
 _SLOWEST = 0.3  # m/s downwards; softer contacts are a ball coming to rest
@@ -115,7 +118,7 @@ def find_meetings(
         chosen = {id(r) for r in fresh}
         new = np.array([id(r) in chosen for r in runs])
     is_arc = np.arange(len(runs)) < len(arcs)
-    meetings = []
+    meetings = _of_short_runs(camera, runs[len(arcs) :], new[len(arcs) :], scale)
     # one of the two is always an arc; two arcs are met once, from the earlier one
     for i in range(len(arcs)):
         for before in (False, True):
@@ -136,6 +139,37 @@ def find_meetings(
                 meeting = fit_meeting(camera, *pair)
                 if meeting is not None:
                     meetings.append(meeting)
+    return meetings
+
+
+def _of_short_runs(
+    camera: Camera, runs: Sequence[Run], new: np.ndarray, scale: float
+) -> list[Meeting]:
+    """Bounces between two runs that are both too short to be an arc: a fast ball in a slow film."""
+    slow = [
+        k
+        for k, r in enumerate(runs)
+        if (len(r.times) - 1) / max(r.times[-1] - r.times[0], 1e-9) < _SLOW_RATE
+    ]
+    if len(slow) < 2:
+        return []
+    runs, new = [runs[k] for k in slow], new[slow]
+    ends = _Ends.of(runs)
+    meetings = []
+    for i in range(len(runs)):
+        gap = ends.first - ends.last[i]
+        fits = (gap > 0) & (gap < _LONGEST_SLOW) & (new | new[i])
+        others = np.flatnonzero(fits & (ends.count + ends.count[i] >= _FEWEST_SLOW))
+        close = ends.close(np.full(len(others), i), others, scale)
+        for j in others[close].tolist():
+            meeting = fit_meeting(camera, runs[i], runs[j])
+            if (
+                meeting is not None
+                and meeting.misfit < _CLOSE
+                and min(abs(meeting.incoming[0]), abs(meeting.outgoing[0])) > _FLIES
+                and meeting.incoming[0] * meeting.outgoing[0] > 0
+            ):
+                meetings.append(meeting)
     return meetings
 
 

@@ -339,6 +339,8 @@ def off_net_starts(
         Contacts that begin a serve in the usual way.
     """
     found: list[int] = []
+    # a toss that met the bat, and no table, is no flight that the ball could have come by
+    met = [paths[k] for k in sorted({c.path for c in contacts})]
     for i, c in enumerate(contacts):
         followed = paths[c.path]
         if c.order or not c.seen or abs(c.point[0]) > _OFF_BOUNCE:
@@ -352,7 +354,7 @@ def off_net_starts(
         if abs(at[0]) > _OFF_X or at[2] > _OFF_Z or abs(speed[0]) > _OFF_SPEED:
             continue
         quiet = all(not 0 < began - o.time < _BEFORE_NET for o in contacts)
-        quiet &= all(not 0 < began - p.last_seen < _BEFORE_NET for p in paths)
+        quiet &= all(not 0 < began - p.last_seen < _BEFORE_NET for p in met)
         if quiet and all(abs(contacts[k].time - c.time) > _BEFORE_NET for k in starts):
             found.append(i)
     return found

@@ -16,7 +16,14 @@ import numpy as np
 
 from calibration import table
 from placement import flight
-from placement.agreement import agreeing, on_table, only, plausible, without_strangers
+from placement.agreement import (
+    agreeing,
+    on_table,
+    only,
+    plausible,
+    through_net,
+    without_strangers,
+)
 from placement.arcs import near_table
 from placement.ball import Candidates
 from placement.bounces import Meeting
@@ -365,6 +372,8 @@ def _with_another(window: Window, followed: FollowedPath, later: bool) -> Follow
     if guess is None or guess.misfit > _ROUGHEST:
         return None
     more = _refined(window, guess, followed.members, dict(followed.known), _ROUNDS)
+    if more is not None and through_net(more.path):
+        return None
     if more is not None and more.path.misfit < max(1.2, 1.5 * followed.path.misfit):
         times, bounces = more.sightings.times, more.path.bounce_times
         beyond = times > bounces[-1] if later else times < bounces[0]
@@ -374,6 +383,7 @@ def _with_another(window: Window, followed: FollowedPath, later: bool) -> Follow
             return more
     if (
         later
+        and not through_net(guess)
         and pinned(followed)
         and _surely_lands(
             guess, followed.last_seen, float(np.median(np.diff(followed.sightings.times)))

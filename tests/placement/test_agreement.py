@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from placement.agreement import on_table, plausible
+from placement.agreement import on_table, plausible, through_net
 from tests.placement.flown import camera_beside, good_serve, seen, times_of
 
 SERVE = seen(camera_beside(), good_serve(), times_of(1.0, 1.9), np.random.default_rng(3))
@@ -46,3 +46,17 @@ def test_a_bounce_takes_no_more_speed_than_friction_does(friction, there):
     lost = float((model.incoming[0] - model.outgoing[0])[0, 0])
     assert (lost > 3.0) is not there  # m/s
     assert plausible(turned) is there
+
+
+@pytest.mark.parametrize(("rise", "through"), [(2.6, False), (0.9, True)])
+def test_no_ball_passes_the_meshes_between_two_bounces(rise, through):
+    # the net is 152.5 mm high (Law 2.2.3); a ball that leaves at 0.9 m/s rises 20 + 41 mm
+    first = float(SERVE.path.bounce_times[0])
+    theta = SERVE.path.theta.copy()
+    theta[1], theta[3], theta[5] = -0.4, 4.0, -rise / 0.9
+    path = replace(
+        SERVE.path, theta=theta, n_bounces=2,
+        bounce_times=np.array([first, first + 0.17]),
+    )  # fmt: skip
+    assert path.positions(np.array([first + 0.17]))[0, 0] > 0
+    assert through_net(path) is through

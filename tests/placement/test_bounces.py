@@ -55,5 +55,19 @@ def test_two_halves_of_one_flight_are_no_bounce():
     assert fit_meeting(camera, before, after) is None
 
 
+@pytest.mark.parametrize(("rate", "found"), [(30, 1), (60, 0)])
+def test_three_sightings_on_either_side_tell_a_fast_bounce_of_a_slow_film(rate, found):
+    # a serve into the net shows for so few frames at 30 a second; at 60 there are always more
+    when, where = truth()
+    times = when + np.array([-2.5, -1.5, -0.5, 0.5, 1.5, 2.5]) / rate
+    camera, places = camera_behind(), trace(PLACE, VELOCITY, times)
+    before = as_run(camera, times[:3], places[:3])
+    after = as_run(camera, times[3:], places[3:], 3)
+    meetings = find_meetings(camera, [], [before, after])
+    assert len(meetings) == found
+    for m in meetings:
+        assert m.place == pytest.approx(where, abs=0.02)
+
+
 def test_nothing_to_join_gives_nothing():
     assert find_meetings(camera_behind(), [], []) == []

@@ -373,3 +373,21 @@ def test_a_ball_that_drops_off_the_net_was_served_into_it():
     assert off_net_starts(contacts, [followed], serve_starts(contacts)) == [0]
     _, serves = find_serves(CALIBRATION, [followed])
     assert [(s.outcome, s.server_end) for s in serves] == [("net", -1)]
+
+
+@pytest.mark.parametrize(("beside", "served"), [(0.25, [1]), (-0.6, [])])
+def test_a_toss_that_the_bat_met_is_no_way_to_the_net(beside, served):
+    # a path that ends half a second before at a stroke behind the line met no table: the ball that
+    # drops off the net was served; one that bounced on the table then was in play already
+    begun = times_of(4.2, 4.75)
+    toss = Flown().leg(4.2, (-1.37 + 0.6, 0.1, 0.5), (0.0, 0.0, 1.0), 4.75)
+    met = seen(CAMERA, toss, begun, np.random.default_rng(5), n=1)
+    moved = met.path.theta.copy()
+    moved[1] -= 0.6 + beside
+    places = met.path.bounce_places - np.array([0.6 + beside, 0.0])
+    met = replace(met, path=replace(met.path, theta=moved, bounce_places=places))
+    flown = Flown().leg(5.0, (-0.05, 0.1, 0.12), (-0.5, 0.1, 0.0), 5.45)
+    followed = seen(CAMERA, flown, times_of(5.0, 5.45), np.random.default_rng(5), n=1)
+    contacts = contacts_of(CALIBRATION, [met, followed])
+    told = off_net_starts(contacts, [met, followed], serve_starts(contacts))
+    assert [contacts[k].path for k in told] == served
