@@ -218,7 +218,7 @@ def _search_behind_net(
     """Tables whose far end's line the net hides, measured at full size."""
     factor, size = view.factor, (luma.shape[1], luma.shape[0])
     found = []
-    for placed in find_behind_net(view.picture, lines=view.lines):
+    for placed in find_behind_net(view.lines, view.picture.shape[1::-1]):
         corners = order_ends((placed.corners + 0.5) / factor - 0.5, size[1])
         if near is not None and _outside(corners, near):
             continue

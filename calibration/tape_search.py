@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.lines import Lines, find_lines, glare_distance
+from calibration.lines import Lines, glare_distance
 from calibration.table import EDGE_LINE, HALF_LENGTH, HALF_WIDTH, NET_HEIGHT, NET_SPAN
 
+MOST = 4  # tables told
 FOCALS = np.geomspace(0.5, 2.2, 34)  # f / long side, tried
 MOST_LINES = 60  # longest lines of a picture that are put together
 SAME_COLOUR = 18.0  # Lab distance within which inner sides are of one table
@@ -45,22 +46,16 @@ class Placed:
     score: float
 
 
-def find_behind_net(
-    picture: np.ndarray, *, most: int = 4, lines: Lines | None = None
-) -> list[Placed]:
-    """Find up to `most` tables in a reduced BGR picture by near end, sides and tape, best first.
+def find_behind_net(lines: Lines, size: tuple[int, int]) -> list[Placed]:
+    """Find tables by near end, sides and tape among a reduced picture's lines, best first.
 
     Parameters
     ----------
-    picture : ndarray of uint8, shape (H, W, 3)
-    most : int
-    lines : Lines, optional
-        The picture's, if these are known.
+    lines : Lines
+    size : (int, int)
+        The picture's width and height, px.
     """
-    lines = find_lines(picture) if lines is None else lines
-    if len(lines) < 4:
-        return []
-    height, width = picture.shape[:2]
+    width, height = size
     near, left, right = _triples(lines)
     if not len(near):
         return []
@@ -106,7 +101,7 @@ def find_behind_net(
     for one in found:
         if all(np.abs(one.corners[[0, 3]] - c.corners[[0, 3]]).max() > 8 for c in chosen):
             chosen.append(one)
-        if len(chosen) == most:
+        if len(chosen) == MOST:
             break
     return chosen
 

@@ -7,7 +7,7 @@ import pytest
 
 from calibration.camera_fit import lens_prior, start_camera
 from calibration.given import order_ends
-from calibration.lines import reduce_picture
+from calibration.lines import find_lines, reduce_picture
 from calibration.measured import measure_behind_net
 from calibration.tape_search import find_behind_net
 from tests.calibration.halls import SIZE, grey, plain, rms
@@ -20,7 +20,7 @@ def test_near_end_sides_and_tape_put_the_camera(height, y):
     scene = plain(eye=(-4.4, y, height), n_people=0)
     picture = draw(scene)
     small, factor = reduce_picture(picture, 960)
-    best = find_behind_net(small)[0]
+    best = find_behind_net(find_lines(small), small.shape[1::-1])[0]
     corners = order_ends((best.corners + 0.5) / factor - 0.5, SIZE[1])
     # the near end's corners are where its lines cross, the far ones follow from the tape
     assert rms(corners[[0, 3]], order_ends(scene.corners, SIZE[1])[[0, 3]]) < 3
@@ -37,4 +37,6 @@ def test_near_end_sides_and_tape_put_the_camera(height, y):
 def test_a_hall_without_a_net_shows_no_such_table():
     noise = np.random.default_rng(5).integers(90, 110, (540, 960, 3)).astype(np.uint8)
     noise[400:404, 200:760] = 240  # a single white line
-    assert find_behind_net(noise) == []
+    assert find_behind_net(find_lines(noise), noise.shape[1::-1]) == []
+    nothing = np.full_like(noise, 100)
+    assert find_behind_net(find_lines(nothing), nothing.shape[1::-1]) == []
