@@ -196,7 +196,7 @@ def split_at_kinks(run: Run, scatter: float) -> list[Run]:
     if n < 2 * least:
         return [run]
     t = run.times - run.times.mean()
-    whole, left, right = _parabola_costs(t, run.points, least)
+    whole, left, right = _parabola_costs(t, np.ascontiguousarray(run.points), least)
     both = left + right
     cut = int(np.argmin(both))
     gain = whole - both[cut]

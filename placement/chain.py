@@ -27,7 +27,7 @@ from placement.collocation import (
     moved,
     weigh,
 )
-from placement.compiled import compiled
+from placement.compiled import compiled, inlined
 from placement.small_linear import multiply
 
 #: Numbers that hold a contact, and where in them its parts begin.
@@ -55,7 +55,7 @@ _GRIP = flight.SHELL / (1 + flight.SHELL)
 _TURN = 1 / (flight.SHELL * _R)
 
 
-@compiled
+@inlined
 def _vector(contact: np.ndarray, at: int) -> Vector:
     return contact[at], contact[at + 1], contact[at + 2]
 

@@ -50,6 +50,12 @@ def test_the_place_of_machine_code_changes_with_what_it_is_made_of(tmp_path, mon
     assert not first.exists()  # code that nothing runs any more is thrown away
 
 
+def test_each_function_is_kept_in_one_form():
+    # Processes that compile at once may name the code of two forms alike: see test_compare.
+    kept = [path.name for path in module._folder().rglob("*.nbc")]
+    assert [name for name in kept if not name.endswith(".1.nbc")] == []
+
+
 def test_where_machine_code_cannot_be_kept_it_is_made_all_the_same(tmp_path, monkeypatch):
     blocked = tmp_path / "file"
     blocked.write_text("no folder")
