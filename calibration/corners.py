@@ -36,7 +36,7 @@ from calibration.tape_search import find_behind_net
 ROUGH_ROLL_DEG = 45.0  # that a phone on a stand may lean, before a fit (common practice, no source)
 MOST_OFF_PX = 15.0  # a start whose corners lie farther from the candidate's is none
 WORK_SIZES = (960, 1600)  # px
-MOST_MEASURED = 5
+MOST_MEASURED = 8
 CLEAR_MERIT = 4.2  # four lines, net and centre line make at most 5.3
 SMALL = 0.40  # of the picture's width: a table that spans less may be another of the hall
 MORE_PROMISE = 2.0  # times that of the tables found, from which on another one is looked at

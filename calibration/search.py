@@ -52,7 +52,7 @@ class Candidate:
 
 
 def find_candidates(
-    picture: np.ndarray, *, most: int = 6, lines: Lines | None = None, glare: bool = False
+    picture: np.ndarray, *, most: int = 14, lines: Lines | None = None, glare: bool = False
 ) -> list[Candidate]:
     """Find up to `most` table-like quadrilaterals of a reduced BGR picture, best first.
 

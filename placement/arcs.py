@@ -32,6 +32,7 @@ _EXPECTED = np.concatenate([_PLACE, np.zeros(3)]) * _PRIOR
 _G = flight.GRAVITY
 _DRAG = flight.drag_constant()  # 1/m
 _FASTEST = 20.0  # m/s
+_SHORTEST = 3  # sightings of a piece of a run
 _WORST = 2.2  # times the expected scatter, above which a run does not fly like a ball
 
 
@@ -192,20 +193,33 @@ def split_at_kinks(run: Run, scatter: float) -> list[Run]:
     misfit well beyond what `scatter` (px) explains.
     """
     n = len(run.times)
-    least = 3
-    if n < 2 * least:
+    if n < 2 * _SHORTEST:
         return [run]
-    t = run.times - run.times.mean()
-    whole, left, right = _parabola_costs(t, np.ascontiguousarray(run.points), least)
-    both = left + right
-    cut = int(np.argmin(both))
-    gain = whole - both[cut]
+    at, whole, both = _best_cut(run)
+    gain = whole - both
     # three more numbers a side and coordinate; demand far more than their share
-    if gain < 25 * scatter**2 or gain < 2.0 * both[cut] * 6 / max(1, 2 * n - 12):
+    if gain < 25 * scatter**2 or gain < 2.0 * both * 6 / max(1, 2 * n - 12):
         return [run]
-    at = cut + least
     first, second = run.part(slice(0, at)), run.part(slice(at, n))
     return [*split_at_kinks(first, scatter), *split_at_kinks(second, scatter)]
+
+
+def split_in_two(run: Run) -> list[Run]:
+    """Cut a run that is no arc where it most likely breaks; nothing where it is too short."""
+    n = len(run.times)
+    if n < 2 * _SHORTEST:
+        return []
+    at = _best_cut(run)[0]
+    return [run.part(slice(0, at)), run.part(slice(at, n))]
+
+
+def _best_cut(run: Run) -> tuple[int, float, float]:
+    """Where two parabolas fit best; squared misfits of one over the whole, and of the two."""
+    t = run.times - run.times.mean()
+    whole, left, right = _parabola_costs(t, np.ascontiguousarray(run.points), _SHORTEST)
+    both = left + right
+    cut = int(np.argmin(both))
+    return cut + _SHORTEST, whole, float(both[cut])
 
 
 @compiled

@@ -26,11 +26,16 @@ _OVERLAP = 0.04  # s by which the first may reach past the second's beginning
 # m below and above the net's top where a ball's centre is when it touches the net
 _NET_BELOW, _NET_ABOVE = 0.03, 0.04
 _FEWEST = 8  # sightings on both sides together
-# the same of two short runs, in films of fewer frames than that, 1/s; misfit, m/s along the table
-_FEWEST_SLOW, _SLOW_RATE, _CLOSE, _FLIES = 6, 45.0, 1.2, 1.5
-_LONGEST_SLOW = 0.1  # s between them
+# of two short runs: the same, and misfit; in films of fewer frames than that, 1/s
+_SHORT, _SHORT_SLOW, _SLOW_RATE = (10, 1.5), (6, 1.2), 45.0
+_APART, _FLIES = 0.1, 1.5  # s between them, at most; m/s along the table, at least
 _RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
 _WORST = 2.0  # times the expected scatter
+# where a first guess leads nowhere: s between runs up to which another is made; m/s along the table
+# and downwards; share of it kept
+_SOON, _ALONG, _FALLING, _KEPT = 0.09, (4.0, -4.0), -1.8, 0.85
+# sightings above which a run should have been an arc; m from the net where it may have met that
+_PIECE, _BESIDE_NET = 8, 0.3
 _SLOWEST = 0.3  # m/s downwards; softer contacts are a ball coming to rest
 
 
@@ -70,6 +75,8 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
     times = np.concatenate([before.times, after.times])
     points = np.concatenate([before.points, after.points])
     theta, misfit = fit_bounce(start, times, points, sd, packed(camera))
+    if misfit > _WORST and after.times[0] - before.times[-1] < _SOON:
+        theta, misfit = _fitted_anew(start, times, points, sd, packed(camera))
     if misfit > _WORST:
         return None
     t, x, y = theta[:3]
@@ -88,6 +95,21 @@ def fit_meeting(camera: Camera, before: Run, after: Run) -> Meeting | None:
     if not believed:
         return None
     return Meeting(before, after, float(t), np.array([x, y]), incoming, outgoing, misfit)
+
+
+def _fitted_anew(
+    start: np.ndarray, times: np.ndarray, points: np.ndarray, sd: float, camera: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """Fit a bounce from either way along the table, where a first guess led nowhere.
+
+    Along the line of sight that guess of a velocity may be far off.
+    """
+    for along in _ALONG:
+        begin = [*start[:3], along, 0, _FALLING, _KEPT * along, 0, -_KEPT * _FALLING]
+        theta, misfit = fit_bounce(np.array(begin), times, points, sd, camera)
+        if misfit <= _WORST and theta[3] * theta[6] > 0:  # it goes on along the table
+            return theta, misfit
+    return start, np.inf
 
 
 def find_meetings(
@@ -137,37 +159,41 @@ def find_meetings(
             for j in others[close | is_arc[others]].tolist():
                 pair = (runs[j], runs[i]) if before else (runs[i], runs[j])
                 meeting = fit_meeting(camera, *pair)
-                if meeting is not None:
+                doubtful = not is_arc[j] and ends.count[j] > _PIECE
+                if meeting is not None and not (doubtful and _at_net(meeting)):
                     meetings.append(meeting)
     return meetings
+
+
+def _at_net(meeting: Meeting) -> bool:
+    """Whether the ball may have met the net instead."""
+    return abs(float(meeting.place[0])) < _BESIDE_NET
 
 
 def _of_short_runs(
     camera: Camera, runs: Sequence[Run], new: np.ndarray, scale: float
 ) -> list[Meeting]:
-    """Bounces between two runs that are both too short to be an arc: a fast ball in a slow film."""
-    slow = [
-        k
-        for k, r in enumerate(runs)
-        if (len(r.times) - 1) / max(r.times[-1] - r.times[0], 1e-9) < _SLOW_RATE
-    ]
-    if len(slow) < 2:
+    """Bounces between two runs neither of which is an arc: a serve that the net or a hand ends."""
+    if len(runs) < 2:
         return []
-    runs, new = [runs[k] for k in slow], new[slow]
     ends = _Ends.of(runs)
     meetings = []
-    for i in range(len(runs)):
+    for i, run in enumerate(runs):
+        rate = (len(run.times) - 1) / max(run.times[-1] - run.times[0], 1e-9)
+        slow = rate < _SLOW_RATE
+        fewest, worst = _SHORT_SLOW if slow else _SHORT
         gap = ends.first - ends.last[i]
-        fits = (gap > 0) & (gap < _LONGEST_SLOW) & (new | new[i])
-        others = np.flatnonzero(fits & (ends.count + ends.count[i] >= _FEWEST_SLOW))
+        fits = (gap > 0) & (gap < _APART) & (new | new[i])
+        others = np.flatnonzero(fits & (ends.count + ends.count[i] >= fewest))
         close = ends.close(np.full(len(others), i), others, scale)
         for j in others[close].tolist():
-            meeting = fit_meeting(camera, runs[i], runs[j])
+            meeting = fit_meeting(camera, run, runs[j])
             if (
                 meeting is not None
-                and meeting.misfit < _CLOSE
+                and meeting.misfit < worst
                 and min(abs(meeting.incoming[0]), abs(meeting.outgoing[0])) > _FLIES
                 and meeting.incoming[0] * meeting.outgoing[0] > 0
+                and (slow or not _at_net(meeting))
             ):
                 meetings.append(meeting)
     return meetings

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.camera import Camera
-from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks
+from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks, split_in_two
 from placement.ball import Candidates
 from placement.ball_model import Look
 from placement.belief import GOOD_PATH, PALEST, Belief, plentiful
@@ -48,8 +48,8 @@ _EXPOSURE_TRIES = 2  # paths on which two exposures are tried
 _REMEMBERED = 25.0  # s of candidate points kept, without pictures, while the look is learnt
 _HISTORY = 1.2  # s before a path that go with it
 _COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
-_LONGEST_PIECE = 8  # sightings up to which a run that is no arc may partner one
-_VAGUE = 0.3  # share of its distance by which an arc that tells little is unsure of it
+_LONGEST_PIECE = 16  # sightings up to which a run that is no arc may partner one
+_SLOW_FPS = 45.0  # below which a bounce between few frames may not show as a kink
 _SAME_BOUNCE = 0.03  # s
 # px, at 1920 px width or less, by which all pictures of a path may be off alike, and drift along it
 _OFFSET_PX, _DRIFT_PX = 0.19, 0.06
@@ -176,6 +176,8 @@ class Tracer:
             pieces = split_at_kinks(run, self._scatter)
             if len(pieces) == 1 and whole is not None and whole.misfit < SMOOTH:
                 continue
+            if len(pieces) == 1 and whole is None and self._fps < _SLOW_FPS:
+                pieces += split_in_two(run)
             # a path seen nearly head-on may break without a kink, or bend without a bounce: both
             # readings are kept, and the fits decide
             for piece in pieces:
@@ -209,7 +211,12 @@ class Tracer:
         self._arcs += seen
         self._fresh += [arc.run for arc in seen]
         known = {id(arc.run) for arc in seen}
-        unsure = [a.run for a in self._unseen if id(a.run) not in known and _tells_little(a)]
+        # a short arc says too little of its distance, and so of how large its pictures should be
+        unsure = [
+            a.run
+            for a in self._unseen
+            if id(a.run) not in known and len(a.run.times) <= _LONGEST_PIECE
+        ]
         self._pieces += unsure
         self._fresh += unsure
         self._unseen = []
@@ -442,12 +449,6 @@ def _length(chain: list[Meeting]) -> float:
         + sum(len(m.after.times) - 6 * m.misfit for m in chain)
         + 6 * len(chain)
     )
-
-
-def _tells_little(arc: BallArc) -> bool:
-    """Whether an arc is too short to say how far off it is, and so how large its pictures are."""
-    n = len(arc.run.times)
-    return n <= _LONGEST_PIECE and arc.vague > _VAGUE
 
 
 def _merit(arc: BallArc) -> float:

@@ -42,6 +42,25 @@ def test_the_table_is_among_the_first_candidates():
     assert all(candidates[0].score >= c.score for c in candidates)
 
 
+def test_a_table_half_hidden_is_a_candidate_beside_whole_panels_of_a_wall():
+    scene, picture = hall("behind")
+    picture, corners = picture.copy(), scene.corners
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    for k in range(6):  # white-framed panels above, in the shape of the table
+        place = 40 + (k % 4) * 250, 30 + (k // 4) * 105
+        panel = np.round(16 * (0.4 * (corners - low) + place)).astype(np.int32)
+        cv2.fillPoly(picture, [panel], (110, 90, 40), cv2.LINE_AA, 4)
+        cv2.polylines(picture, [panel], True, (235, 235, 235), 4, cv2.LINE_AA, 4)
+    near = corners[np.argsort(-corners[:, 1])[:2]]  # a player stands before most of the near line
+    middle, half = near.mean(axis=0), 0.3 * np.ptp(near[:, 0])
+    player = np.array([[-half, -0.6 * (high - low)[1]], [half, 90.0]]) + middle
+    cv2.rectangle(picture, *player.astype(int).tolist(), (60, 50, 70), -1)
+    small, factor = reduce_picture(picture)
+    candidates = find_candidates(small)
+    assert min(rms((c.corners + 0.5) / factor - 0.5, corners) for c in candidates) < 8
+    assert rms((candidates[0].corners + 0.5) / factor - 0.5, corners) > 50
+
+
 def test_true_tables_fit_a_rectangle_and_their_half_turns_too():
     for seed in range(12):
         scene = random_scene(seed)

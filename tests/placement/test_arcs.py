@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from placement.arcs import fit_arc, near_table, split_at_kinks
+from placement.arcs import fit_arc, near_table, split_at_kinks, split_in_two
 from placement.tracks import Run
 from tests.placement.balls import as_run, camera_behind, opencv_pixels, trace
 
@@ -52,6 +52,16 @@ def test_a_smooth_run_is_left_whole():
         np.arange(12), np.zeros(12, int), times, np.column_stack([900 * times, 400 * times**2])
     )
     assert split_at_kinks(run, 1.0) == [run]
+
+
+def test_a_run_that_is_no_arc_is_cut_where_it_most_likely_breaks():
+    times = np.arange(7) / 30
+    v = np.where(times < 3.5 / 30, 300 * times, 300 * 3.5 / 30 - 20 * (times - 3.5 / 30))
+    run = Run(np.arange(7), np.zeros(7, int), times, np.column_stack([900 * times, v]))
+    assert split_at_kinks(run, 1.5) == [run]  # too little to be sure
+    first, second = split_in_two(run)
+    assert (len(first.times), len(second.times)) == (4, 3)
+    assert split_in_two(run.part(slice(0, 5))) == []
 
 
 @pytest.mark.parametrize(
