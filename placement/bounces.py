@@ -26,8 +26,9 @@ _OVERLAP = 0.04  # s by which the first may reach past the second's beginning
 # m below and above the net's top where a ball's centre is when it touches the net
 _NET_BELOW, _NET_ABOVE = 0.03, 0.04
 _FEWEST = 8  # sightings on both sides together
-# of two short runs: the same, and misfit; in films of fewer frames than that, 1/s
-_SHORT, _SHORT_SLOW, _SLOW_RATE = (10, 1.5), (6, 1.2), 45.0
+#: Frames a second below which a bounce may lie between so few that neither run is long, or kinks.
+SLOW_RATE = 45.0
+_SHORT, _SHORT_SLOW = (10, 1.5), (6, 1.2)  # of two short runs: the same, and misfit; in slow films
 _APART, _FLIES = 0.1, 1.5  # s between them, at most; m/s along the table, at least
 _RESTITUTION = (0.55, 1.12)  # believed range, wide because the paths are short
 _WORST = 2.0  # times the expected scatter
@@ -180,7 +181,7 @@ def _of_short_runs(
     meetings = []
     for i, run in enumerate(runs):
         rate = (len(run.times) - 1) / max(run.times[-1] - run.times[0], 1e-9)
-        slow = rate < _SLOW_RATE
+        slow = rate < SLOW_RATE
         fewest, worst = _SHORT_SLOW if slow else _SHORT
         gap = ends.first - ends.last[i]
         fits = (gap > 0) & (gap < _APART) & (new | new[i])

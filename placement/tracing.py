@@ -17,7 +17,7 @@ from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks, split_
 from placement.ball import Candidates
 from placement.ball_model import Look
 from placement.belief import GOOD_PATH, PALEST, Belief, plentiful
-from placement.bounces import Meeting, find_meetings, parted_at_net
+from placement.bounces import SLOW_RATE, Meeting, find_meetings, parted_at_net
 from placement.claims import Claims, members_in, mostly, runs_of
 from placement.first_look import first_look
 from placement.lone import follow_from_hidden, follow_on
@@ -49,7 +49,6 @@ _REMEMBERED = 25.0  # s of candidate points kept, without pictures, while the lo
 _HISTORY = 1.2  # s before a path that go with it
 _COMPACT = 0.40  # median compactness of a run below which it is a limb's edge
 _LONGEST_PIECE = 16  # sightings up to which a run that is no arc may partner one
-_SLOW_FPS = 45.0  # below which a bounce between few frames may not show as a kink
 _SAME_BOUNCE = 0.03  # s
 # px, at 1920 px width or less, by which all pictures of a path may be off alike, and drift along it
 _OFFSET_PX, _DRIFT_PX = 0.19, 0.06
@@ -176,7 +175,7 @@ class Tracer:
             pieces = split_at_kinks(run, self._scatter)
             if len(pieces) == 1 and whole is not None and whole.misfit < SMOOTH:
                 continue
-            if len(pieces) == 1 and whole is None and self._fps < _SLOW_FPS:
+            if len(pieces) == 1 and whole is None and self._fps < SLOW_RATE:
                 pieces += split_in_two(run)
             # a path seen nearly head-on may break without a kink, or bend without a bounce: both
             # readings are kept, and the fits decide

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calibration import stand_camera
-from placement.bounces import find_meetings, fit_meeting
+from placement.bounces import Meeting, find_meetings, fit_meeting
 from placement.tracks import Run
 from tests.placement.balls import as_run, camera_behind, trace
 
@@ -62,13 +62,8 @@ def test_three_sightings_on_either_side_tell_a_fast_bounce_of_a_slow_film(rate, 
     # a serve into the net shows for so few frames at 30 a second; at 60 there are always more
     when, where = truth()
     times = when + np.array([-2.5, -1.5, -0.5, 0.5, 1.5, 2.5]) / rate
-    camera, places = camera_behind(), trace(PLACE, VELOCITY, times)
-    before = as_run(camera, times[:3], places[:3])
-    after = as_run(camera, times[3:], places[3:], 3)
-    meetings = find_meetings(camera, [], [before, after])
-    assert len(meetings) == found
-    for m in meetings:
-        assert m.place == pytest.approx(where, abs=0.02)
+    meetings = of_short_runs(times, VELOCITY, 3)
+    assert [m.place for m in meetings] == [pytest.approx(where, abs=0.02)] * found
 
 
 @pytest.mark.parametrize(("along", "found"), [(2.2, 1), (4.0, 0)])
@@ -77,13 +72,16 @@ def test_two_short_runs_of_a_fast_film_tell_a_bounce_but_not_at_the_net(along, f
     velocity = np.array([along, 0.3, 0.8])
     when, where = truth(velocity)
     times = when + (np.arange(10) - 5.5) / 60
+    meetings = of_short_runs(times, velocity, 6)
+    assert [m.place for m in meetings] == [pytest.approx(where, abs=0.02)] * found
+
+
+def of_short_runs(times: np.ndarray, velocity: np.ndarray, first: int) -> list[Meeting]:
+    """Meetings of the first so many sightings with the rest, neither of them an arc."""
     camera, places = camera_behind(), trace(PLACE, velocity, times)
-    before = as_run(camera, times[:6], places[:6])
-    after = as_run(camera, times[6:], places[6:], 6)
-    meetings = find_meetings(camera, [], [before, after])
-    assert len(meetings) == found
-    for m in meetings:
-        assert m.place == pytest.approx(where, abs=0.02)
+    before = as_run(camera, times[:first], places[:first])
+    after = as_run(camera, times[first:], places[first:], first)
+    return find_meetings(camera, [], [before, after])
 
 
 def test_bounces_seen_from_behind_need_no_good_first_guess():
