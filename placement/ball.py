@@ -15,7 +15,7 @@ Source: top hat: Serra, Image Analysis and Mathematical Morphology (1982).
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -99,6 +99,9 @@ class Candidates:
 class BallFinder:
     """Turns a run of frames into candidates, a few frames late.
 
+    The first frames have nothing before them, the last nothing after: there two later, or two
+    earlier, frames are compared with instead.
+
     Parameters
     ----------
     width, height : int
@@ -133,9 +136,14 @@ class BallFinder:
         """Take the next frame; return the candidates of that `lag` frames earlier, if any."""
         self._frames.append(frame)
         self._small.append(self._reduced(frame))
-        if len(self._frames) < 2 * self._far + 1:
-            return None
-        return self._find()
+        at = len(self._frames) - 1 - self._far
+        return self._find(at) if at >= 0 else None
+
+    def finish(self) -> Iterator[Candidates]:
+        """The candidates of the last frames; none where the film is shorter than the steps."""
+        count = 2 * self._far + 1
+        if len(self._frames) == count:
+            yield from map(self._find, range(self._far + 1, count))
 
     @property
     def lag(self) -> int:
@@ -147,10 +155,11 @@ class BallFinder:
         small = cv2.add(_shrunk(frame.luma, self._work), red)
         return cv2.add(small, red, dst=small)
 
-    def _find(self) -> Candidates:
-        now = self._small[self._far]
-        hat = cv2.morphologyEx(now, cv2.MORPH_TOPHAT, self._hat)
-        both = cv2.min(self._moved(), hat)
+    def _find(self, held: int) -> Candidates:
+        """Candidates of one of the frames that are held."""
+        roles = self._roles(held)
+        hat = cv2.morphologyEx(self._small[held], cv2.MORPH_TOPHAT, self._hat)
+        both = cv2.min(self._moved(roles), hat)
         at, strengths = self._maxima(both)
         outer = self._outer
         self._canvas[outer:-outer, outer:-outer] = both  # zeros about it
@@ -167,11 +176,11 @@ class BallFinder:
         best = np.argsort(np.minimum(strong, small), kind="stable")[:_MOST]
         points = self._step * (at[best] + centres[best] + 0.5) - 0.5
         origins = self._origins(points)
-        frames = [self._frames[i] for i in self._roles()]
+        frames = [self._frames[i] for i in roles]
         if self._cutter is None:
             self._cutter = Cutter(self.patch, *frames[0].luma.shape[::-1])
         cuttings = self._cutter.cut(frames, origins)
-        frame = self._frames[self._far]
+        frame = self._frames[held]
         found = Candidates(
             frame=frame.index,
             time_s=frame.time_s,
@@ -185,14 +194,20 @@ class BallFinder:
         )
         return found if self._album is None else found.illustrated(self._album)
 
-    def _roles(self) -> tuple[int, int, int, int, int]:
+    def _roles(self, now: int) -> tuple[int, int, int, int, int]:
         """Which of the held frames are long before, shortly before, now and so on."""
-        far, near = self._far, self._near
-        return 0, far - near, far, far + near, 2 * far
+        far, near, last = self._far, self._near, len(self._frames) - 1
+        return (
+            now - far if now >= far else now + far - near,
+            now - near if now >= near else now + 2 * near,
+            now,
+            now + near if now + near <= last else now - 2 * near,
+            now + far if now + far <= last else now - far + near,
+        )
 
-    def _moved(self) -> np.ndarray:
+    def _moved(self, roles: tuple[int, int, int, int, int]) -> np.ndarray:
         """How much each pixel differs from before and after, by the better of two steps."""
-        long_before, before, now, after, long_after = (self._small[i] for i in self._roles())
+        long_before, before, now, after, long_after = (self._small[i] for i in roles)
         short = cv2.min(cv2.absdiff(now, before), cv2.absdiff(now, after))
         long = cv2.min(cv2.absdiff(now, long_before), cv2.absdiff(now, long_after))
         return cv2.max(short, long)

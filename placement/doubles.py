@@ -9,6 +9,7 @@ import numpy as np
 from calibration import table
 from calibration.camera import Camera
 from placement.agreement import plausible
+from placement.belief import GOOD_PATH
 from placement.paths import MOST_BOUNCES, FollowedPath
 from placement.trajectory import Expectations, Sightings, fit_path
 
@@ -46,6 +47,9 @@ def without_doubles(
         for k, old in enumerate(kept):
             shared = len(mine & _pictures_of(old))
             follows = min(abs(new.first_seen - old.last_seen), abs(old.first_seen - new.last_seen))
+            if new.path.misfit > GOOD_PATH and _contradicted(old, new, 0.0).all():
+                rival = k  # there is one ball at a time; what flies beside it, poorly, is none
+                break
             if shared < 3 and follows > _FOLLOWS:
                 continue
             joined = _joined(camera, old, new, expectations, readout_s)

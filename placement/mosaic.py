@@ -85,7 +85,7 @@ class Cutter:
         """Copy what is missing of the pictures whose first pixels are `origins` (N, 2)."""
         wanted = self._wanted(origins)
         numbers = tuple(f.index for f in frames)
-        self._begun = {k: b for k, b in self._begun.items() if k >= numbers[0]}
+        self._begun = {k: b for k, b in self._begun.items() if k >= min(numbers)}
         begun = []
         for frame in frames:
             one = self._begun.get(frame.index)
@@ -248,7 +248,7 @@ class Album:
 
     def pictures(self, cuttings: Cuttings, origins: np.ndarray) -> tuple[Pictures, Pictures]:
         """Take the next frame's cuttings; return its pictures in luma and in red difference."""
-        first = cuttings.frames[0]
+        first = min(cuttings.frames)
         self._mosaics = {k: m for k, m in self._mosaics.items() if k >= first}
         mosaics = []
         at = 0

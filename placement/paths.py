@@ -385,12 +385,18 @@ def _with_another(window: Window, followed: FollowedPath, later: bool) -> Follow
         later
         and not through_net(guess)
         and pinned(followed)
+        and guess.bounce_times[-1] <= _end_of(window)  # not what the film does not show
         and _surely_lands(
             guess, followed.last_seen, float(np.median(np.diff(followed.sightings.times)))
         )
     ):
         return replace(followed, path=guess)
     return None
+
+
+def _end_of(window: Window) -> float:
+    """Time of the last frame, s."""
+    return max(c.time_s for c in window.frames.values())
 
 
 def pinned(followed: FollowedPath) -> bool:

@@ -46,6 +46,9 @@ _APART = 1 << 14  # bytes from which an array is sent beside the pickle, without
 class Sight:
     """What was seen in one frame.
 
+    After the film's last frame come a few more of its index and time: they tell what was found in
+    the frames that had waited for later ones.
+
     Attributes
     ----------
     index : int
@@ -138,6 +141,11 @@ def read_sights(film: Film, *, pictures: bool = True) -> Iterator[Sight]:
             runs=() if found is None else tuple(linker.push(found)),
             damaged=frame.damaged,
         )
+    for found in finder.finish():
+        assert last is not None
+        yield last
+        last = Sight(index=last.index, time_s=last.time_s, found=found, luma=None, still=None,
+                     runs=tuple(linker.push(found)))  # fmt: skip
     if last is not None:
         yield replace(last, runs=(*last.runs, *linker.finish()))
 

@@ -31,12 +31,13 @@ def film(n=30, balls=True):
 
 def found_in(frames) -> list[Candidates]:
     finder = BallFinder(960, 540, 60.0)
-    return [c for f in frames if (c := finder.push(f)) is not None]
+    return [*(c for f in frames if (c := finder.push(f)) is not None), *finder.finish()]
 
 
 def test_a_flying_ball_is_the_strongest_candidate():
     found = found_in(film())
-    assert len(found) == 30 - 2 * BallFinder(960, 540, 60.0).lag
+    # in the first frames too, which have none before them, and in the last
+    assert [c.frame for c in found] == list(range(30))
     for c in found:
         i = c.frame
         truth = np.array([100 + 22.0 * i, 300 - 12 * i + 0.5 * i * i])
@@ -49,7 +50,12 @@ def test_an_empty_scene_has_no_candidates():
     assert sum(len(c.points) for c in found_in(film(balls=False))) == 0
 
 
-@pytest.mark.parametrize("k", [0, 5])
+def test_a_film_shorter_than_the_steps_ends_without_its_last_frames():
+    lag = BallFinder(960, 540, 60.0).lag
+    assert [c.frame for c in found_in(film(n=2 * lag))] == list(range(lag))
+
+
+@pytest.mark.parametrize("k", [0, 5, 28])
 def test_patches_hold_the_frames_around(k):
     frames = list(film())
     c = found_in(frames)[k]

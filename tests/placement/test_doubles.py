@@ -126,6 +126,24 @@ def test_a_bounce_where_a_far_closer_fit_has_the_ball_in_the_air_is_no_news():
     assert any(p is close for p in without_doubles(CAMERA, [close, toss], EXPECT))
 
 
+def test_what_seems_to_fly_beside_the_ball_and_fits_poorly_is_none():
+    # of other pictures, with a bounce while the ball flies a metre off: a sleeve at the film's end
+    rng = np.random.default_rng(11)
+    flown = good_serve()
+    ball = seen(CAMERA, flown, times_of(1.0, 1.9), rng)
+    other = seen(CAMERA, flown, times_of(1.0, 1.45), rng)
+    aside = replace(
+        other, pictures=tuple((c, m + 7) for c, m in other.pictures),
+        path=replace(other.path, bounce_places=other.path.bounce_places + np.array([1.0, 0.0])),
+    )  # fmt: skip
+    loose = replace(aside, path=with_misfit(aside.path, 2.1))
+    (kept,) = without_doubles(CAMERA, [ball, loose], EXPECT)
+    assert kept is ball
+    # as close a fit is another ball's: of the serve before, where many are struck
+    close = replace(aside, path=with_misfit(aside.path, 1.0))
+    assert len(without_doubles(CAMERA, [ball, close], EXPECT)) == 2
+
+
 def test_a_flight_that_follows_on_is_joined():
     rng, flown = np.random.default_rng(2), good_serve()
     first = seen(CAMERA, flown, times_of(1.0, 1.45), rng)
