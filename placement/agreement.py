@@ -70,12 +70,26 @@ def without_strangers(
     after = wide[seen[wide] > last]
     if len(after):
         keep &= times < seen[after[0] + 1]
-    # an arm that happens to lie where the ball would be does not look like one
-    for end in (times < first, times > last):
-        here, rest = keep & end & ~faint, keep & ~end & ~faint
+    # an arm that happens to lie where the ball would be does not look like one; what is faint
+    # cannot tell, unless it does
+    told = good | ~faint
+    for end, outward in ((times < first, -1), (times > last, 1)):
+        here, rest = keep & end & told, keep & ~end & told
         if here.any() and rest.any() and good[here].mean() < _POORER * good[rest].mean():
-            keep &= ~end
+            keep &= ~end | _as_far_as_balls(times, here, good, outward)
     return keep
+
+
+def _as_far_as_balls(
+    times: np.ndarray, here: np.ndarray, good: np.ndarray, outward: int
+) -> np.ndarray:
+    """Which sightings lie no farther out than most of `here` look like a ball."""
+    out = np.flatnonzero(here)[::outward]
+    balance = np.cumsum(np.where(good[out], 1, -1))
+    most = int(np.argmax(balance))
+    if balance[most] <= 0:
+        return np.zeros(len(times), bool)
+    return np.asarray(outward * times <= outward * times[out[most]])
 
 
 def plausible(path: Path) -> bool:

@@ -395,8 +395,9 @@ def _with_another(window: Window, followed: FollowedPath, later: bool) -> Follow
 
 
 def _end_of(window: Window) -> float:
-    """Time of the last frame, s."""
-    return max(c.time_s for c in window.frames.values())
+    """Time up to which the film shows what happens, s: half a frame beyond its last."""
+    *_, before, last = sorted(c.time_s for c in window.frames.values())
+    return last + (last - before) / 2
 
 
 def pinned(followed: FollowedPath) -> bool:
