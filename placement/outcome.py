@@ -69,6 +69,7 @@ def outcome_of(
     paths: Sequence[FollowedPath],
     *,
     touched: bool,
+    returned: bool,
 ) -> tuple[str, float]:
     """Outcome and its probability from what was seen and what the flight foretells.
 
@@ -88,6 +89,8 @@ def outcome_of(
     paths : sequence of FollowedPath
     touched : bool
         Whether a ball that landed touched the net on its way.
+    returned : bool
+        Whether it was played back: then it came over, though its landing was not seen.
     """
     far = -end
     reaches_net = np.isfinite(clearance)
@@ -101,11 +104,11 @@ def outcome_of(
     falls_short = fall[1] * far < 0
     if own is not None and falls_short and (not reaches_net or fall[1] * end > 0.05):
         return "own-twice", 0.9
-    if reaches_net and over < 0.5:
+    if reaches_net and over < 0.5 and not returned:
         return "net", max(0.5, 1 - over)
     if own is not None and contacts[own].incoming[0] * -end < 1.0:
         return "net", 0.7  # it comes off the net and drops on the server's half
-    if falls_short:
+    if falls_short and not returned:
         return ("own-twice", 0.6) if own is not None else ("net", 0.6)
     sd = np.sqrt(np.maximum(np.diag(fall_cov)[1:], 1e-6))
     on_length = float(normal_cdf((table.HALF_LENGTH - fall[1] * far) / sd[0]))
@@ -115,6 +118,8 @@ def outcome_of(
     on_table = on_length * float(inside)
     if on_table < 0.5:
         return "missed", max(0.5, 1 - on_table)
+    if returned:
+        return "good", 0.85
     # it should have landed, yet no bounce was seen
     watched = paths[first.path].last_seen - first.time
     return ("good", 0.6) if watched < fall[0] - first.time + 0.05 else ("unclear", 0.5)

@@ -30,6 +30,7 @@ from placement.stroke import Stroke, find_stroke
 _SPIN_WIDER = 1.7
 _SEEN_BEFORE = 0.15  # s of film before a serve that show its beginning
 _NEXT_BOUNCE = 1.1  # s, longest flight to the next bounce
+_RETURNED, _FROM_NET = 2.0, 2.0  # s by which a serve is returned; m/s, more than the net gives back
 _LEAST_BELIEF = 0.8  # of a bounce that belongs to no serve, for it to be told
 _TO_NET = (
     0.45  # s from the stroke to the net of a serve that ends there; common practice, no source
@@ -126,6 +127,12 @@ def _judge(
         for k in range(i + 1, len(contacts))
         if first.time + 0.06 < contacts[k].time < min(until - 0.02, first.time + 3.0)
     ]
+
+    def comes_back(contact: Contact) -> bool:
+        """Whether the receiver played it: no ball comes off the net so fast."""
+        soon = contact.time - first.time < _RETURNED
+        return soon and contact.half == end and contact.incoming[0] * end > _FROM_NET
+
     landed = next(
         (
             k
@@ -143,6 +150,7 @@ def _judge(
             if contacts[k].half == end
             and (landed is None or contacts[k].time < contacts[landed].time)
             and contacts[k].time - first.time < _NEXT_BOUNCE
+            and not comes_back(contacts[k])
         ),
         None,
     )
@@ -153,7 +161,7 @@ def _judge(
     )
     outcome, probability = outcome_of(
         end, landed, own, contacts, first, fall, fall_cov, clearance, clearance_sd, paths,
-        touched=touched,
+        touched=touched, returned=any(comes_back(contacts[k]) for k in later),
     )  # fmt: skip
     used = [i]
     second = np.full(2, np.nan)

@@ -173,6 +173,24 @@ def test_net(drops):
     assert bounces[0].kind == "serve"
 
 
+@pytest.mark.parametrize(("speed", "outcome"), [(4.0, "good"), (0.6, "net")])
+def test_a_serve_that_was_played_back_came_over_though_its_landing_was_not_seen(speed, outcome):
+    # followed as far as the net; then a ball comes to the server's half, fast or as off the net
+    flown = over_net_by(0.03, 1.9)
+    first, at_net = flown.touches[0].time, time_at_net(flown)
+    rng = np.random.default_rng(15)
+    played = Flown().leg(at_net + 0.3, (-0.05, 0.1, 0.3), (-speed, 0.0, -1.0), at_net + 0.8)
+    assert played.touches[0].place[0] < 0
+    assert played.touches[0].time - first < 1.0
+    paths = [
+        seen(CAMERA, flown, times_of(1.0, at_net), rng, n=1),
+        seen(CAMERA, played, times_of(at_net + 0.32, at_net + 0.7), rng, n=1),
+    ]
+    _, (serve,) = told(*paths)
+    assert serve.outcome == outcome
+    assert serve.outcome_probability < 0.9
+
+
 def test_missed():
     # over the net and past the end line
     flown = Flown().leg(1.0, (-1.5, 0.0, 0.35), (9.0, 0.2, -2.2), 1.75)
