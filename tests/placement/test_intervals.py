@@ -4,7 +4,7 @@ import gc
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 from statsmodels.stats.multitest import multipletests
@@ -43,7 +43,6 @@ def test_published_rate_intervals(hits, n, wilson_ends, jeffreys_ends):
     assert jeffreys(hits, n) == pytest.approx(jeffreys_ends, abs=5.1e-5)
 
 
-@settings(deadline=None)  # wall time on a shared machine says nothing
 @given(st.integers(1, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
 def test_rate_intervals_agree_with_statsmodels(pair):
     hits, n = pair
@@ -67,7 +66,6 @@ def test_a_rise_from_15_to_21_of_30_does_not_exclude_no_change():
     assert not found.excludes(0.0)
 
 
-@settings(deadline=None)  # wall time on a shared machine says nothing
 @given(st.integers(1, 40), st.integers(1, 40), st.data())
 def test_difference_agrees_with_statsmodels(n_1, n_2, data):
     k_1, k_2 = data.draw(st.integers(0, n_1)), data.draw(st.integers(0, n_2))

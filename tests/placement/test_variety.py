@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import entropy as scipy_entropy
 
@@ -23,7 +23,6 @@ def true_evenness(share):
     return scipy_entropy(share) / np.log(len(share))
 
 
-@settings(deadline=None)  # wall time on a shared machine says nothing
 @given(st.lists(st.integers(0, 30), min_size=2, max_size=9).filter(any))
 def test_plain_entropy_is_scipys(counts):
     assert entropy(counts, corrected=False) == pytest.approx(scipy_entropy(counts), abs=1e-12)

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from placement.records import RecordsError, Turn, assign_turns, format_turns, parse_turns
@@ -80,7 +80,6 @@ _turns = st.builds(
 )
 
 
-@settings(deadline=None)  # wall time on a shared machine says nothing
 @given(st.lists(_turns, min_size=1, max_size=6))
 def test_a_list_reads_back_as_it_was_written(turns):
     assert parse_turns(format_turns(turns)) == turns
