@@ -26,6 +26,7 @@ from calibration.measured import (
     Found,
     measure_behind_net,
     measure_table,
+    net_agrees,
     roll_deg,
 )
 from calibration.result import Calibration, CalibrationError, NetCheck
@@ -37,6 +38,9 @@ ROUGH_ROLL_DEG = 45.0  # that a phone on a stand may lean, before a fit (common 
 MOST_OFF_PX = 15.0  # a start whose corners lie farther from the candidate's is none
 WORK_SIZES = (960, 1600)  # px
 MOST_MEASURED = 8
+LOST_LINE_PX = 16.0  # how much farther a line is sought that was not found
+# support of a line that was not seen; of the others then; of one that was found farther away
+NO_LINE, SEEN_LINE, FOUND_LINE = 0.1, 0.5, 0.25
 CLEAR_MERIT = 4.2  # four lines, net and centre line make at most 5.3
 SMALL = 0.40  # of the picture's width: a table that spans less may be another of the hall
 MORE_PROMISE = 2.0  # times that of the tables found, from which on another one is looked at
@@ -107,8 +111,15 @@ def detect_table(
             found += _search(view, luma, near, prior, tried, glare=how == "glare")
         if any(_is_clear(f) for f in found):
             break
-    if near is None and how == "plain" and all(_is_small(f, size) for f in found):
-        found += _search_nearer(views[WORK_SIZES[0]], luma, found, prior, tried)
+    clear = [f for f in found if _is_clear(f)]
+    if near is None and how == "plain" and all(_is_small(f, size) for f in clear):
+        for work_size in WORK_SIZES:
+            if work_size not in views:
+                views[work_size] = _Reduced.of(image, work_size)
+            nearer = _search_nearer(views[work_size], luma, clear, prior, tried)
+            found += nearer
+            if nearer:
+                break
     usable = [f for f in found if not net_contradicts(f.net)]
     if not usable:
         if found:
@@ -162,6 +173,8 @@ def _measure_all(
         reach = 3.0 + 2.5 / factor
         for wider in (0.0, off):  # as far as the start is off only where there is no line nearer
             measured = measure_table(luma, start, prior, (reach + wider, 2.5, 1.0), given=False)
+            if measured is not None and _lacks_line(measured):
+                measured = _with_lost_line(luma, start, prior, reach) or measured
             if measured is not None:
                 found.append(measured)
                 if _is_clear(measured):
@@ -195,6 +208,26 @@ def _search_nearer(
     ]
     measured = _measure_all(luma, others, view.factor, prior, tried)
     return [f for f in measured if _is_clear(f)]
+
+
+def _lacks_line(found: Found) -> bool:
+    """Whether one line of a table that else is one was not seen at all."""
+    support = np.sort(found.evidence.support)
+    return bool(support[0] < NO_LINE and support[1] > SEEN_LINE)
+
+
+def _with_lost_line(
+    luma: np.ndarray, start: Camera, prior: LensPrior, reach: float
+) -> Found | None:
+    """Measured from the same start, looking farther: the underside may have passed for an edge.
+
+    None where no line is found there either, or one that the net contradicts: a player may hide it.
+    """
+    far = (reach + LOST_LINE_PX, 2.5, 1.0)
+    measured = measure_table(luma, start, prior, far, given=False)
+    if measured is None or measured.evidence.support.min() < FOUND_LINE:
+        return None
+    return measured if net_agrees(measured.net) else None
 
 
 def _is_small(found: Found, size: tuple[int, int]) -> bool:

@@ -5,9 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calibration.corners import detect_table, refine_corners
+from calibration.camera_fit import lens_prior
+from calibration.corners import _measure_all, detect_table, refine_corners
 from calibration.given import order_ends
 from calibration.result import Calibration, CalibrationError
+from calibration.search import Candidate
 from calibration.table import CORNERS
 from tests.calibration.halls import SIZE, found, grey, hall, plain, rms
 from tests.calibration.scene import draw, look_at
@@ -166,3 +168,16 @@ def test_a_long_lens_is_told_from_the_lines(eye):
     seen = detect_table(draw(scene))
     assert rms(seen.corners_px, scene.corners) < 0.4
     assert seen.camera.matrix[0, 0] == pytest.approx(1900, rel=0.03)
+
+
+@pytest.mark.parametrize("name", ["diagonal", "corner", "balcony"])
+@pytest.mark.parametrize("below_px", [12, 16])
+def test_a_start_at_the_underside_of_an_end_still_finds_the_white_line_above(name, below_px):
+    # three lines fit from there too, and the fourth is simply not seen: not to be believed at once
+    scene, picture = hall(name)
+    start = scene.corners.copy()
+    start[np.argsort(-start[:, 1])[:2], 1] += below_px
+    candidate = Candidate(corners=start, score=4.0, support=np.ones(4))
+    found = _measure_all(grey(picture), [candidate], 1.0, lens_prior(SIZE), [])
+    assert rms(found[0].corners, scene.corners) < 0.4
+    assert found[0].evidence.support.min() > 0.5
