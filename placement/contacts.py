@@ -41,6 +41,9 @@ _LATE, _SAME_BALL = 0.03, 0.35
 _NO_WITNESS = 1.6  # times a path's misfit, of another that tells nothing of it
 # a ball seen so few s before a bounce, and foretold so many m from it, does not bounce there
 _JUST_SEEN, _ELSEWHERE = 0.08, 0.15
+_WITHIN_REACH = (
+    1.5  # m between two paths at the same time, of which one may yet be the other's ball
+)
 _BEHIND = 0.15  # m from the table's far edge, where a ball from behind it comes into sight
 _FARTHEST = 0.6  # m beyond the edge where a vague bounce may seem to lie
 _SLOWEST = 0.5  # m/s downwards; a serve meets the table with 1.4 or more
@@ -195,7 +198,10 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
     ]
     gaps = [_apart(o, followed, o.last_seen) for o in before]
     # one that ends where this one comes from is the same ball's, and others are not
-    same = [o.last_seen < bounce and gap < _MEETS for o, gap in zip(before, gaps, strict=True)]
+    same = [
+        o.last_seen < bounce and gap < (_SAME_BALL if _share(o, followed) else _MEETS)
+        for o, gap in zip(before, gaps, strict=True)
+    ]
     for other, gap, mine in zip(before, gaps, same, strict=True):
         end = other.last_seen
         # and so is not the ball of this path, seen elsewhere at the same time
@@ -204,7 +210,8 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
         there = other.path.positions(np.array([bounce]))[0]
         spot = np.array([*path.bounce_places[0], table.BALL_RADIUS])
         away = float(np.linalg.norm(there - spot)) > _ELSEWHERE
-        if bounce - end < _JUST_SEEN and away and not mine:
+        near = gap < _WITHIN_REACH
+        if bounce - end < _JUST_SEEN and away and near and not mine:
             return True  # the ball was in the air, elsewhere, and not struck down from there
         times = np.arange(min(end, bounce) - 0.02, bounce + 0.05, 0.004)
         model = path.model()
@@ -219,6 +226,13 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
         if off.min() < _MEETS and off.min() < own.min() / 2:
             return True
     return False
+
+
+def _share(one: FollowedPath, other: FollowedPath) -> bool:
+    """Whether two paths rest on a picture of the same ball, if perhaps at another distance."""
+    return not {(c.frame, m) for c, m in one.pictures}.isdisjoint(
+        (c.frame, m) for c, m in other.pictures
+    )
 
 
 def _apart(one: FollowedPath, other: FollowedPath, time: float) -> float:

@@ -23,6 +23,8 @@ from placement.trajectory import Path, first_guess
 _BACK = 0.6  # frames before the last sighting from which on a bounce is sought
 _PLACE_SD = np.array([1.2, 0.6])  # m, where on the table
 _SPEED_SD = np.array([6.0, 2.5, 3.0])  # m/s
+# m/s2, by which spin bends a flight along the table, across it and upwards
+_SPIN_SD, _NO_SPIN_SD = np.array([0.5, 1.5, 2.0]), np.full(3, 1e-3)
 _SLOWEST = 0.3  # m/s, up or down, at a bounce
 _LEAVES = 1.0  # m/s along the table, after a bounce that nobody saw
 # m more beyond the edge, for a path on its way; m of doubt below which its pace is told
@@ -117,14 +119,18 @@ def _from_hidden(window: Window, arc: BallArc) -> tuple[FollowedPath | None, boo
     run = arc.run
     gap = float(np.median(np.diff(run.times)))
     times = run.times[0] - np.arange(-0.3 * gap, LONGEST_HIDDEN, 0.005)
-    place, speed, misfit = _held_to_table(window, arc, times)
-    fits = (
-        (misfit < _WORST_HIDDEN)
-        & (speed[:, 2] > _SLOWEST)
-        & (np.abs(speed[:, 0]) > _LEAVES)
-        & near_table(place)
-    )
-    if not fits.any():
+    # spin leaves more instants open: it is thought of where nothing fits without it
+    for spun in (False, True):
+        place, speed, misfit = _held_to_table(window, arc, times, spun=spun)
+        fits = (
+            (misfit < _WORST_HIDDEN)
+            & (speed[:, 2] > _SLOWEST)
+            & (np.abs(speed[:, 0]) > _LEAVES)
+            & near_table(place)
+        )
+        if fits.any():
+            break
+    else:
         return None, False
     members = run.candidates
     incoming = speed * np.array([1.15, 1.15, -1 / flight.RESTITUTION])
@@ -171,9 +177,11 @@ def _comes_from_table(followed: FollowedPath) -> bool:
 
 
 def _held_to_table(
-    window: Window, arc: BallArc, times: np.ndarray
+    window: Window, arc: BallArc, times: np.ndarray, *, spun: bool = False
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The arc's place on the table and velocity there, if it met the table at each of `times`.
+
+    Spin is known of only if the flight may be `spun`.
 
     Returns
     -------
@@ -195,7 +203,7 @@ def _held_to_table(
     )
     lag = np.tile(run.times, 2)[None] - times[:, None]  # (K, 2 N)
     height = np.array([0.0, 0.0, table.BALL_RADIUS])
-    prior = 1 / np.concatenate([_PLACE_SD, _SPEED_SD])
+    prior = 1 / np.concatenate([_PLACE_SD, _SPEED_SD, _SPIN_SD if spun else _NO_SPIN_SD])
     acceleration = np.broadcast_to(arc.acceleration, (len(times), 3)).copy()
     depth = np.full(len(times), float(camera.depths(arc.position[None])[0]))
     noise = SIGHTING_SD * window.scale
@@ -206,6 +214,7 @@ def _held_to_table(
                 [
                     np.broadcast_to(rows[:, :2], (len(times), len(rows), 2)),
                     rows[None] * lag[:, :, None],
+                    rows[None] * lag[:, :, None] ** 2 / 2,
                 ],
                 axis=2,
             )
@@ -215,7 +224,7 @@ def _held_to_table(
         target = (right - rows @ height - bend) * weight
         normal = design.transpose(0, 2, 1) @ design + np.diag(prior**2)
         solution = np.linalg.solve(normal, design.transpose(0, 2, 1) @ target[:, :, None])[..., 0]
-        place, speed = solution[:, :2], solution[:, 2:]
+        place, speed = solution[:, :2], solution[:, 2:5]
         pace = np.linalg.norm(speed, axis=1)
         acceleration = -flight.drag_constant() * pace[:, None] * speed
         acceleration[:, 2] -= flight.GRAVITY

@@ -20,6 +20,9 @@ _LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
 _LEAST_CONTRAST = 3.0
 _STRICTER = 0.25  # less than that, to be looked at in other sizes
 _VAGUE = 0.1  # of its depth; an arc less sure than that is also looked at in other sizes
+# so is one of so many sightings that gravity alone explains worse than that: where spin bends a
+# flight up or down, its distance comes out wrong by up to a third, however sure it seems
+_LONG, _SPUN = 10, 0.6
 # a flight that needs no picture to be believed: sightings, s, misfit, vagueness of its depth
 _SURE, _SURE_S, _SURE_MISFIT, _SURE_VAGUE = 10, 0.12, 0.6, 0.15
 _PLAIN, _BENT = 1.0, 0.05  # misfit up to which an arc is looked at; more by sighting
@@ -51,7 +54,7 @@ def ball_like(window: Window, arcs: Sequence[BallArc]) -> list[BallArc]:
     rest = [
         a
         for a, g in zip(arcs, good, strict=True)
-        if not g and a.misfit < _loosest(a) - _STRICTER and a.vague > _VAGUE
+        if not g and a.misfit < _loosest(a) - _STRICTER and (a.vague > _VAGUE or _spun(a))
     ]
     found = [a for a, g in zip(arcs, good, strict=True) if g]
     for factor in _SIZES:
@@ -106,6 +109,11 @@ def _flies(arc: BallArc) -> bool:
     """
     long = len(arc.run.times) >= _SURE and arc.run.times[-1] - arc.run.times[0] > _SURE_S
     return long and arc.misfit < _SURE_MISFIT and arc.vague < _SURE_VAGUE
+
+
+def _spun(arc: BallArc) -> bool:
+    """Whether spin may have bent the flight."""
+    return len(arc.run.times) >= _LONG and arc.misfit > _SPUN
 
 
 def smoothest(arc: BallArc) -> float:

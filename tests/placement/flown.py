@@ -76,18 +76,29 @@ class Flown:
     legs: list = field(default_factory=list)
     touches: list[Touch] = field(default_factory=list)
 
-    def leg(self, begin: float, place: Sequence[float], velocity: Sequence[float], end: float):
-        """A free flight from a stroke, a net or a hand on, with all its bounces; returns itself."""
+    def leg(
+        self, begin: float, place: Sequence[float], velocity: Sequence[float], end: float,
+        spin: Sequence[float] = (0.0, 0.0, 0.0),
+    ):  # fmt: skip
+        """A free flight from a stroke, a net or a hand on, with all its bounces; returns itself.
+
+        A ball that turns at `spin`, rad/s, is lifted across its flight by a coefficient of
+        1 / (2 + v / (r w)), as measured on smooth spheres (value from memory).
+        """
 
         def rate(_: float, y: np.ndarray) -> np.ndarray:
-            pull = -self.drag * np.linalg.norm(y[3:]) * y[3:]
+            pace, turning = float(np.linalg.norm(y[3:])), float(np.linalg.norm(spin))
+            pull = -self.drag * pace * y[3:]
+            if turning > 1e-9:
+                lift = 1 / (2 + pace / (RADIUS * turning))
+                pull = pull + DRAG / 0.45 * lift * pace * np.cross(spin, y[3:]) / turning
             return np.concatenate([y[3:], pull - [0, 0, G]])
 
         def touch(_: float, y: np.ndarray) -> float:
             return float(y[2] - RADIUS)
 
         touch.terminal, touch.direction = True, -1  # type: ignore[attr-defined]
-        state, spin = np.array([*place, *velocity], float), np.zeros(3)
+        state, spin = np.array([*place, *velocity], float), np.array(spin, float)
         while begin < end - 1e-9:
             below = state[2] < RADIUS - 1e-6
             solved = solve_ivp(

@@ -56,6 +56,21 @@ def test_a_hidden_first_bounce_is_inferred():
     assert found.path.bounce_times[0] == pytest.approx(first.time, abs=0.025)
 
 
+@pytest.mark.parametrize("spin", [(0, -200, 0), (0, 0, 300), (0, 300, 200)])
+def test_a_hidden_first_bounce_is_inferred_though_spin_bends_the_flight(spin):
+    # seen from the side for 0.7 s: a flight without spin would not come from the table at all
+    camera, rng = camera_beside((0.2, -5.0, 1.3)), np.random.default_rng(6)
+    flown = Flown().leg(1.0, (-1.5, 0.3, 0.25), (5.5, 1.4, -2.5), 1.9, spin)
+    first = flown.touches[0]
+    hidden, until = first.time + 0.015, first.time + 0.74
+    frames, ball_of = candidates(camera, flown, times_of(0.7, 2.0), rng, hidden=[(0.9, hidden)])
+    arc = arc_between(camera, frames, ball_of, hidden, until)
+    found = follow_from_hidden(window_of(camera, frames, LOOK), arc)
+    assert found is not None
+    assert found.path.bounce_times[0] == pytest.approx(first.time, abs=4e-3)
+    assert found.path.bounce_places[0] == pytest.approx(first.place, abs=0.08)
+
+
 def test_a_bounce_after_the_last_run_is_found():
     # three sightings beyond the bounce only: too few for a run of their own
     camera, frames, arc, first = ended_soon_after_its_bounce()
