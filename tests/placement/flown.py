@@ -83,13 +83,15 @@ class Flown:
         """A free flight from a stroke, a net or a hand on, with all its bounces; returns itself.
 
         A ball that turns at `spin`, rad/s, is lifted across its flight by a coefficient of
-        1 / (2 + v / (r w)), as measured on smooth spheres (value from memory).
+        1 / (2 + v / (r w)), as measured on smooth spheres (value from memory); one that is sent off
+        without spin is never lifted, which leaves its flight one to be worked out by hand.
         """
+        lifted = bool(np.any(spin))
 
         def rate(_: float, y: np.ndarray) -> np.ndarray:
             pace, turning = float(np.linalg.norm(y[3:])), float(np.linalg.norm(spin))
             pull = -self.drag * pace * y[3:]
-            if turning > 1e-9:
+            if lifted and turning > 1e-9:
                 lift = 1 / (2 + pace / (RADIUS * turning))
                 pull = pull + DRAG / 0.45 * lift * pace * np.cross(spin, y[3:]) / turning
             return np.concatenate([y[3:], pull - [0, 0, G]])
