@@ -41,9 +41,8 @@ _LATE, _SAME_BALL = 0.03, 0.35
 _NO_WITNESS = 1.6  # times a path's misfit, of another that tells nothing of it
 # a ball seen so few s before a bounce, and foretold so many m from it, does not bounce there
 _JUST_SEEN, _ELSEWHERE = 0.08, 0.15
-_WITHIN_REACH = (
-    1.5  # m between two paths at the same time, of which one may yet be the other's ball
-)
+# m between two paths at the same time, of which one may yet be the other's ball
+_WITHIN_REACH = 1.5
 _BEHIND = 0.15  # m from the table's far edge, where a ball from behind it comes into sight
 _FARTHEST = 0.6  # m beyond the edge where a vague bounce may seem to lie
 _SLOWEST = 0.5  # m/s downwards; a serve meets the table with 1.4 or more
