@@ -24,12 +24,16 @@ TAPE_MARGIN_PX = 1.0  # that the tape's blur reaches to each side
 TAPE_SD_M = 0.003  # by which a net sags or stands too high; common practice, no source
 TAPE_SD_PX = 0.3  # of one station
 MOSTLY = 0.5  # of what was seen of an end line, that is the tape
+BESIDE_M = 0.02  # from the side line, beyond which nothing but the net's tape is white
+END_SEEN = 0.8  # of an end of the tape beside the table, from which on that is seen
+# share of the tape that must be seen, by how many of its ends are; a player may hide the rest
+ENOUGH_TAPE = (NET_CLEAR, 0.18, 0.15)
 _ROUNDS = 4
 _ENDS = {1: HALF_LENGTH, 3: -HALF_LENGTH}  # x of the end lines, by their number
 _TAPE = 4  # the tape's number, after the four lines
 
 
-def tape_strip(luma: np.ndarray, camera: Camera) -> Strip | None:
+def tape_strip(luma: np.ndarray, camera: Camera, *, hidden: bool = False) -> Strip | None:
     """Where the net's tape lies in a picture, as far as it is seen; None where it is not.
 
     Parameters
@@ -38,15 +42,38 @@ def tape_strip(luma: np.ndarray, camera: Camera) -> Strip | None:
         Grey levels.
     camera : Camera
         May be off by some px at the net.
+    hidden : bool
+        Whether a player may hide most of it: then its ends beside the table are enough.
     """
     stations, offset, good, share = find_tape(np.asarray(luma), camera)
-    if not len(offset) or good.mean() * share < NET_CLEAR:
+    if not len(offset):
+        return None
+    enough = ENOUGH_TAPE[_ends_seen(stations, good) if hidden else 0]
+    if float(good.mean()) * share < enough:
         return None
     t = np.arange(len(offset), dtype=float)
     places = stations.centre + offset[:, None] * stations.normal
     u, v = (np.polyfit(t[good], places[good, k], 1) for k in range(2))
     ends = np.column_stack([np.polyval(u, t[[0, -1]]), np.polyval(v, t[[0, -1]])])
     return Strip(ends=ends, half_width=float(np.median(stations.width)) / 2 + TAPE_MARGIN_PX)
+
+
+def tape_ends(luma: np.ndarray, camera: Camera) -> int:
+    """How many of the net's two ends beside the table show the tape where a camera puts it.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (height, width)
+        Grey levels.
+    camera : Camera
+    """
+    stations, offset, good, _ = find_tape(np.asarray(luma), camera)
+    return _ends_seen(stations, good) if len(offset) else 0
+
+
+def _ends_seen(stations: Stations, good: np.ndarray) -> int:
+    ends = [side * stations.points[:, 1] > HALF_WIDTH + BESIDE_M for side in (-1, 1)]
+    return sum(bool(end.any()) and float(good[end].mean()) > END_SEEN for end in ends)
 
 
 def end_on_tape(strip: Strip, evidence: EdgeEvidence) -> int | None:

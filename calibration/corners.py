@@ -10,6 +10,7 @@ than 5 % of the picture's height, the left one (`calibration.given.order_ends`).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import islice, product
 
@@ -42,7 +43,9 @@ LOST_LINE_PX = 16.0  # how much farther a line is sought that was not found
 # support of a line that was not seen; of the others then; of one that was found farther away
 NO_LINE, SEEN_LINE, FOUND_LINE = 0.1, 0.5, 0.25
 CLEAR_MERIT = 4.2  # four lines, net and centre line make at most 5.3
-SMALL = 0.40  # of the picture's width: a table that spans less may be another of the hall
+# of the picture's width and height: a table that spans less, or lies farther from the middle, may
+# be another of the hall
+SMALL, ASIDE = 0.40, 0.25
 MORE_PROMISE = 2.0  # times that of the tables found, from which on another one is looked at
 SAME_PX = 1.0  # candidates nearer to each other than this are one
 SMALLEST_PICTURE = 64  # px
@@ -57,10 +60,20 @@ class _Reduced:
     factor: float
     lines: Lines
 
-    @classmethod
-    def of(cls, image: np.ndarray, work_size: int) -> _Reduced:
-        picture, factor = reduce_picture(image, work_size)
-        return cls(picture, factor, find_lines(picture))
+
+class _Views:
+    """A still at the sizes that are asked for, each reduced once."""
+
+    def __init__(self, image: np.ndarray) -> None:
+        self._image = image
+        self._of: dict[int, _Reduced] = {}
+
+    def of(self, work_size: int) -> _Reduced:
+        """The still, its long side at most `work_size` px."""
+        if work_size not in self._of:
+            picture, factor = reduce_picture(self._image, work_size)
+            self._of[work_size] = _Reduced(picture, factor, find_lines(picture))
+        return self._of[work_size]
 
 
 def detect_table(
@@ -98,13 +111,12 @@ def detect_table(
     prior = lens or lens_prior(size, fov_deg)
     found: list[Found] = []
     tried: list[np.ndarray] = []
+    views = _Views(image)
     # the fine picture, tables without a far end and such as mirror only where none is clear without
-    how = ""
-    views: dict[int, _Reduced] = {}
-    for how, work_size in product(("plain", "behind net", "glare"), WORK_SIZES):
-        if work_size not in views:
-            views[work_size] = _Reduced.of(image, work_size)
-        view = views[work_size]
+    ways = list(product(("plain", "behind net", "glare"), WORK_SIZES))
+    while ways:
+        how, work_size = ways.pop(0)
+        view = views.of(work_size)
         if how == "behind net":
             found += _search_behind_net(view, luma, near, prior)
         else:
@@ -112,13 +124,16 @@ def detect_table(
         if any(_is_clear(f) for f in found):
             break
     clear = [f for f in found if _is_clear(f)]
-    if near is None and how == "plain" and all(_is_small(f, size) for f in clear):
+    if near is None and all(_may_be_another(f.corners, size) for f in clear):
         for work_size in WORK_SIZES:
-            if work_size not in views:
-                views[work_size] = _Reduced.of(image, work_size)
-            nearer = _search_nearer(views[work_size], luma, clear, prior, tried)
+            view = views.of(work_size)
+            nearer = []
+            if ("glare", work_size) in ways:
+                nearer += _search_nearer(view, luma, clear, prior, tried)
+            if not nearer and ("behind net", work_size) in ways:
+                nearer += _search_behind_net(view, luma, near, prior)
             found += nearer
-            if nearer:
+            if any(_prefers(f, clear, size) for f in nearer):
                 break
     usable = [f for f in found if not net_contradicts(f.net)]
     if not usable:
@@ -129,6 +144,8 @@ def detect_table(
             "no table was found: its four white edge lines must be in view, at least in part; "
             "mark the corners by hand or film the table from a little higher"
         )
+    # lines of a floor may lie as a table's do, but have no net above them
+    usable = [f for f in usable if f.confirmed] or usable
     best = max(f.merit for f in usable)
     strong = [f for f in usable if f.merit >= 0.75 * best]
     chosen = max(strong, key=lambda f: _preference(f.merit, f.corners, size))
@@ -204,7 +221,7 @@ def _search_nearer(
     others = [
         c
         for c in find_candidates(view.picture, lines=view.lines, glare=True)
-        if _promise(c, shape) > enough and all(_apart(c, k) for k in known)
+        if _promise(c, shape) > enough and _is_elsewhere(c.corners, known)
     ]
     measured = _measure_all(luma, others, view.factor, prior, tried)
     return [f for f in measured if _is_clear(f)]
@@ -230,15 +247,17 @@ def _with_lost_line(
     return measured if net_agrees(measured.net) else None
 
 
-def _is_small(found: Found, size: tuple[int, int]) -> bool:
-    return bool(np.ptp(found.corners[:, 0]) < SMALL * size[0])
+def _may_be_another(corners: np.ndarray, size: tuple[int, int]) -> bool:
+    """Whether a table is so small or so far from the picture's middle as others of the hall are."""
+    return bool(np.ptp(corners[:, 0]) < SMALL * size[0] or _off_middle(corners, size) > ASIDE)
 
 
-def _apart(one: Candidate, other: Candidate) -> bool:
-    """Whether the middle of each lies outside the other."""
+def _is_elsewhere(corners: np.ndarray, known: Sequence[Found | Candidate]) -> bool:
+    """Whether the middle of each known table lies outside this one, and this one's outside it."""
     return all(
-        cv2.pointPolygonTest(a.corners.astype(np.float32), tuple(b.corners.mean(axis=0)), False) < 0
-        for a, b in ((one, other), (other, one))
+        _outside(one, tuple(other.mean(axis=0)))
+        for k in known
+        for one, other in ((corners, k.corners), (k.corners, corners))
     )
 
 
@@ -365,7 +384,8 @@ def _is_new(corners: np.ndarray, tried: list[np.ndarray]) -> bool:
 
 def _is_clear(found: Found) -> bool:
     enough = CLEAR_MERIT - (1.0 if found.behind_net else 0.0)  # a line less is seen
-    return found.merit > enough and not net_contradicts(found.net)
+    sees_centre = np.isfinite(found.net.centre_line_px)  # it is on every table, and in no other
+    return bool(found.merit > enough and sees_centre and not net_contradicts(found.net))
 
 
 def _promise(candidate: Candidate, shape: tuple[int, ...]) -> float:
@@ -378,9 +398,21 @@ def _promise(candidate: Candidate, shape: tuple[int, ...]) -> float:
 
 
 def _preference(merit: float, corners: np.ndarray, size: tuple[int, int]) -> float:
-    middle = corners.mean(axis=0)
-    off = float(np.hypot(*((middle - np.array(size) / 2) / np.array(size))))
+    off = _off_middle(corners, size)
     return float(merit**4 * np.sqrt(_area(corners)) * np.exp(-((off / 0.35) ** 2) / 2))
+
+
+def _prefers(found: Found, others: list[Found], size: tuple[int, int]) -> bool:
+    """Whether a table is another than these, and rather the one in play."""
+    mine, theirs = (
+        max(_preference(f.merit, f.corners, size) for f in fs) for fs in ([found], others)
+    )
+    return mine > theirs and _is_elsewhere(found.corners, others)
+
+
+def _off_middle(corners: np.ndarray, size: tuple[int, int]) -> float:
+    """How far a table's middle lies from the picture's, which is one wide and one high."""
+    return float(np.hypot(*(corners.mean(axis=0) / np.array(size) - 0.5)))
 
 
 def _area(corners: np.ndarray) -> float:

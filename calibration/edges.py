@@ -39,6 +39,7 @@ LINE_SD_PX = 0.05  # sd of the offset that a whole line shares, which no number 
 THIN_LINE_SD_PX = 0.2  # added for a line of no width
 THIN_PX = 1.5  # below this width a line cannot be told from a step behind it
 RIDGE_SHARE = 0.35  # of a line's usual height: a station that stands out less is hidden
+FOUND = 0.4  # of a line, seen: it should have a say in the first fit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -175,6 +176,13 @@ def fit_edges(
         fit = fit_camera(
             points, weigh, target, camera, prior, robust=True, inflate=CORRELATION, n_steps=12
         )
+        if first and _left_out(stations, offset, fit.weights) > 1:
+            # so few lines leave the camera open: those off by some px are no outliers
+            wide = np.full(len(offset), np.hypot(1.0, reach / 4))
+            weigh, target = across_lines(stations, offset, wide)
+            fit = fit_camera(
+                points, weigh, target, camera, prior, robust=True, inflate=CORRELATION, n_steps=12
+            )
         moved = ((fit.camera.project(points) - centre) * normal).sum(axis=1)
         camera = fit.camera
         if not last and _support(stations, np.abs(moved - offset) < 2.0 + 0.1 * width).sum() < 1.2:
@@ -196,6 +204,12 @@ def fit_edges(
         residual_px=rms,
     )
     return fit, evidence
+
+
+def _left_out(stations: Stations, offset: np.ndarray, weights: np.ndarray) -> int:
+    """How many lines were found, but have no weight in a fit."""
+    found = _support(stations, np.isfinite(offset)) > FOUND
+    return int((found & (_support(stations, weights > 0) < FOUND / 4)).sum())
 
 
 def _support(stations: Stations, agree: np.ndarray) -> np.ndarray:

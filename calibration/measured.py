@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.behind_net import end_on_tape, fit_with_tape, hides_line, tape_strip
+from calibration.behind_net import end_on_tape, fit_with_tape, hides_line, tape_ends, tape_strip
 from calibration.bright_lines import Strip
 from calibration.camera import Camera
 from calibration.camera_fit import CameraFit, LensPrior
@@ -26,10 +26,12 @@ LEAST_SUPPORT = 0.12  # of a line inside the frame that must agree with the fit
 LEAST_TOTAL = 1.5  # of four lines
 GOOD_TOTAL = 2.2
 BESIDE = 0.2  # of an end line, seen beside the tape, from which on it is known by that
-LEAST_THREE, GOOD_THREE = 1.2, 1.8  # of three lines, with the centre line seen and without
+# of three lines, with the centre line or both of the net's ends seen, and without
+LEAST_THREE, GOOD_THREE = 1.2, 1.7
 HELD_FOCAL_SD = 0.03  # of ln f, where three lines alone would leave it open
 WEAK = 0.5  # of a line inside the frame: seen less than that it may be another thing
 NET_AGREES_MM = 10.0
+CENTRE_PX = 2.0  # by which the centre line may be off
 NEARBY_PX = 3.0  # from where three lines and the tape put it, a line is looked for
 
 
@@ -56,6 +58,11 @@ class Found:
     merit: float
     corners: np.ndarray
     behind_net: bool = False
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether the net or the centre line is seen where this table's would be."""
+        return self.behind_net or net_agrees(self.net) or self.net.centre_line_px < CENTRE_PX
 
 
 def measure_table(
@@ -164,7 +171,7 @@ def measure_behind_net(
     """
     camera, fit = start, None
     for reach in (search_px, (NEARBY_PX, 1.0)):
-        strip = tape_strip(luma, camera)
+        strip = tape_strip(luma, camera, hidden=True)
         if strip is None:
             return None
         held = replace(prior, focal_px=float(camera.matrix[0, 0]), sd=HELD_FOCAL_SD)
@@ -182,14 +189,15 @@ def measure_behind_net(
     net = check_net(luma, camera)
     corners = camera.project(CORNERS)
     shown = np.delete(evidence.support, _far_end(camera))
-    if not net_agrees(net) or not np.isfinite(corners).all() or roll_deg(camera) > MOST_ROLL_DEG:
+    if not _near_tape(net) or not np.isfinite(corners).all() or roll_deg(camera) > MOST_ROLL_DEG:
         return None
     near = (NEARBY_PX, 2.5, 1.0)
-    whole = _measured(luma, camera, prior, near, given=False, strip=tape_strip(luma, camera))
+    whole = _measured(luma, camera, prior, near, given=False, strip=strip)
     if whole is not None and net_agrees(whole.net) and whole.evidence.support.min() > BESIDE:
         return whole
-    crossed = net.centre_line_px < 2
-    if shown.min() < LEAST_SUPPORT or shown.sum() < (LEAST_THREE if crossed else GOOD_THREE):
+    crossed = net.centre_line_px < CENTRE_PX
+    enough = LEAST_THREE if crossed or tape_ends(luma, camera) == 2 else GOOD_THREE
+    if shown.min() < LEAST_SUPPORT or shown.sum() < enough:
         return None
     merit = float(np.sqrt(shown).sum()) + net.seen + (0.3 if crossed else 0.0)
     return Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners, behind_net=True)
@@ -212,7 +220,7 @@ def _with_tape(luma: np.ndarray, found: Found, strip: Strip, prior: LensPrior) -
     if fit is None or not hides_line(strip, fit.camera):
         return None
     net = check_net(luma, fit.camera)
-    if not (net_agrees(net) and net.centre_line_px < 2):
+    if not (net_agrees(net) and net.centre_line_px < CENTRE_PX):
         return None
     return replace(
         found, fit=fit, evidence=evidence, net=net, corners=fit.camera.project(CORNERS),
@@ -243,14 +251,14 @@ def _measured(
     if evidence.support.sum() < LEAST_TOTAL or not np.isfinite(evidence.residual_px):
         return None
     net = check_net(luma, fit.camera)
-    confirmed = net_agrees(net) or net.centre_line_px < 2
+    confirmed = net_agrees(net) or net.centre_line_px < CENTRE_PX
     weak = evidence.support.min() < 0.5 or evidence.support.sum() < 3.2
     if weak and not confirmed and not given:
         return None
     merit = float(np.sqrt(evidence.support).sum())
     if net_agrees(net):
         merit += net.seen
-    if np.isfinite(net.centre_line_px) and net.centre_line_px < 2:
+    if np.isfinite(net.centre_line_px) and net.centre_line_px < CENTRE_PX:
         merit += 0.3
     return Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners)
 
@@ -273,4 +281,8 @@ def net_agrees(net: NetCheck) -> bool:
     ----------
     net : NetCheck
     """
-    return net.seen > 0.25 and (net.residual_mm < NET_AGREES_MM or net.residual_px < 2)
+    return net.seen > 0.25 and _near_tape(net)
+
+
+def _near_tape(net: NetCheck) -> bool:
+    return net.residual_mm < NET_AGREES_MM or net.residual_px < 2

@@ -33,6 +33,8 @@ _G = flight.GRAVITY
 _DRAG = flight.drag_constant()  # 1/m
 _FASTEST = 20.0  # m/s
 _SHORTEST = 3  # sightings of a piece of a run
+# sightings left out before and after of a run that is no arc; left, at least; the misfit then
+_TRIMS, _FEWEST, _TRIMMED = ((1, 0), (0, 1), (2, 0), (0, 2), (1, 1)), 5, 1.0
 _WORST = 2.2  # times the expected scatter, above which a run does not fly like a ball
 
 
@@ -202,6 +204,22 @@ def split_at_kinks(run: Run, scatter: float) -> list[Run]:
         return [run]
     first, second = run.part(slice(0, at)), run.part(slice(at, n))
     return [*split_at_kinks(first, scatter), *split_at_kinks(second, scatter)]
+
+
+def trimmed_arc(camera: Camera, run: Run) -> BallArc | None:
+    """The flight that explains a run but for one or two sightings at an end, or None.
+
+    A kink so near an end leaves too few sightings for a piece of their own.
+    """
+    n = len(run.times)
+    best = None
+    for ends in _TRIMS:
+        if n - sum(ends) < _FEWEST:
+            continue
+        arc = fit_arc(camera, run.part(slice(ends[0], n - ends[1])))
+        if arc is not None and arc.misfit < _TRIMMED and (best is None or arc.misfit < best.misfit):
+            best = arc
+    return best
 
 
 def split_in_two(run: Run) -> list[Run]:

@@ -184,7 +184,7 @@ def _of_short_runs(
         slow = rate < SLOW_RATE
         fewest, worst = _SHORT_SLOW if slow else _SHORT
         gap = ends.first - ends.last[i]
-        fits = (gap > 0) & (gap < _APART) & (new | new[i])
+        fits = (gap > (-_OVERLAP if slow else 0.0)) & (gap < _APART) & (new | new[i])
         others = np.flatnonzero(fits & (ends.count + ends.count[i] >= fewest))
         close = ends.close(np.full(len(others), i), others, scale)
         for j in others[close].tolist():

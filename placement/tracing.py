@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.camera import Camera
-from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks, split_in_two
+from placement.arcs import SIGHTING_SD, BallArc, fit_arc, split_at_kinks, split_in_two, trimmed_arc
 from placement.ball import Candidates
 from placement.ball_model import Look
 from placement.belief import GOOD_PATH, PALEST, Belief, plentiful
@@ -190,7 +190,11 @@ class Tracer:
                 arc = fit_arc(self.camera, piece)
                 if arc is not None:
                     self._unseen.append(arc)
-                elif n <= _LONGEST_PIECE:
+                    continue
+                trimmed = trimmed_arc(self.camera, piece) if self._fps < SLOW_RATE else None
+                if trimmed is not None:
+                    self._unseen.append(trimmed)
+                if n <= _LONGEST_PIECE:
                     self._pieces.append(piece)  # a stroke or a hand may be part of it
                     self._fresh.append(piece)
 

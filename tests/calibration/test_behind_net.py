@@ -43,6 +43,18 @@ def test_the_tape_stands_for_the_line_that_it_hides(above):
     assert error @ np.linalg.pinv(seen.corners_covariance) @ error < 26.1
 
 
+@pytest.mark.parametrize("sideways", [-0.15, 0.0, 0.15])
+def test_a_player_before_the_near_end_leaves_the_net_s_ends(sideways):
+    scene = behind(HIDING + 0.15, y=-0.1)
+    picture = draw(scene)
+    body = scene.camera.project(np.array([[-1.5, sideways + y, 0.0] for y in (-0.35, 0.35)]))
+    low, high = np.sort(body[:, 0]).round().astype(int)
+    rng = np.random.default_rng(5)
+    picture[:, low:high] = rng.normal((60, 50, 70), 4, (SIZE[1], high - low, 3)).clip(0, 255)
+    seen = detect_table(picture)
+    assert rms(seen.corners_px, scene.corners) < 0.5
+
+
 def test_where_the_tape_lies_is_told():
     scene = behind(HIDING + 0.3)
     luma = grey(draw(scene))

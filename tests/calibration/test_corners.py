@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from calibration.camera_fit import lens_prior
-from calibration.corners import _measure_all, detect_table, refine_corners
+from calibration.corners import (
+    _is_clear,
+    _may_be_another,
+    _measure_all,
+    _prefers,
+    detect_table,
+    refine_corners,
+)
 from calibration.given import order_ends
 from calibration.result import Calibration, CalibrationError
 from calibration.search import Candidate
@@ -181,3 +188,31 @@ def test_a_start_at_the_underside_of_an_end_still_finds_the_white_line_above(nam
     found = _measure_all(grey(picture), [candidate], 1.0, lens_prior(SIZE), [])
     assert rms(found[0].corners, scene.corners) < 0.4
     assert found[0].evidence.support.min() > 0.5
+
+
+def test_four_lines_and_a_net_without_a_centre_line_are_not_clearly_a_table():
+    # lines of a floor may pass for two of a table's (Law 2.1.6: each court is halved by a line)
+    scene, picture = hall("diagonal")
+    candidate = Candidate(corners=scene.corners, score=4.0, support=np.ones(4))
+    found = _measure_all(grey(picture), [candidate], 1.0, lens_prior(SIZE), [])[0]
+    assert _is_clear(found)
+    assert not _is_clear(replace(found, net=replace(found.net, centre_line_px=np.nan)))
+
+
+def test_a_table_that_is_small_or_aside_may_be_another_of_the_hall():
+    scene, _ = hall("diagonal")
+    assert not _may_be_another(scene.corners, SIZE)
+    middle = scene.corners.mean(axis=0)
+    assert _may_be_another(middle + 0.3 * (scene.corners - middle), SIZE)
+    assert _may_be_another(scene.corners + np.array([0.35 * SIZE[0], 0.0]), SIZE)
+
+
+def test_the_nearer_table_is_taken_though_a_farther_one_is_seen_better():
+    scene, picture = hall("diagonal")
+    candidate = Candidate(corners=scene.corners, score=4.0, support=np.ones(4))
+    found = _measure_all(grey(picture), [candidate], 1.0, lens_prior(SIZE), [])[0]
+    away = 0.3 * found.corners + np.array([900.0, 20.0])
+    other = replace(found, corners=away)
+    assert _prefers(replace(found, merit=0.9 * found.merit), [other], SIZE)
+    assert not _prefers(other, [found], SIZE)
+    assert not _prefers(found, [replace(found, merit=0.8 * found.merit)], SIZE)  # the same table

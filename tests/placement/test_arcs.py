@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from placement.arcs import fit_arc, near_table, split_at_kinks, split_in_two
+from placement.arcs import fit_arc, near_table, split_at_kinks, split_in_two, trimmed_arc
 from placement.tracks import Run
 from tests.placement.balls import as_run, camera_behind, opencv_pixels, trace
 
@@ -62,6 +62,23 @@ def test_a_run_that_is_no_arc_is_cut_where_it_most_likely_breaks():
     first, second = split_in_two(run)
     assert (len(first.times), len(second.times)) == (4, 3)
     assert split_in_two(run.part(slice(0, 5))) == []
+
+
+@pytest.mark.parametrize("end", [0, 1])
+def test_two_sightings_beyond_a_kink_are_left_out_of_a_flight(end):
+    # too few for a piece of their own; of a toss, say, that ends where the serve begins
+    camera = camera_behind()
+    times = np.arange(9) / 30
+    places = trace(PLACE, VELOCITY, times)
+    points = camera.project(places)
+    other = slice(0, 2) if end == 0 else slice(-2, None)
+    points[other] += np.array([[25.0, -60.0], [15.0, -30.0]])[:: 1 - 2 * end]
+    run = Run(np.arange(9), np.zeros(9, int), times, points)
+    assert fit_arc(camera, run) is None
+    arc = trimmed_arc(camera, run)
+    assert arc is not None
+    assert arc.run.frames.tolist() == [list(range(2, 9)), list(range(7))][end]
+    assert arc.at(arc.run.times) == pytest.approx(places[arc.run.frames], abs=0.06)  # as above
 
 
 @pytest.mark.parametrize(

@@ -84,6 +84,18 @@ def of_short_runs(times: np.ndarray, velocity: np.ndarray, first: int) -> list[M
     return find_meetings(camera, [], [before, after])
 
 
+@pytest.mark.parametrize(("rate", "found"), [(30, 1), (60, 0)])
+def test_runs_of_a_slow_film_may_share_the_sighting_nearest_to_the_bounce(rate, found):
+    camera = camera_behind()
+    when, where = truth()
+    times = when + (np.arange(-3, 5) - 0.1) / rate
+    places = trace(PLACE, VELOCITY, np.concatenate([[0.0], times]))[1:]
+    runs = [as_run(camera, times[:4], places[:4]), as_run(camera, times[3:], places[3:], 3)]
+    meetings = find_meetings(camera, [], runs)
+    assert len(meetings) == found
+    assert all(m.place == pytest.approx(where, abs=0.02) for m in meetings)
+
+
 def test_bounces_seen_from_behind_need_no_good_first_guess():
     # along the line of sight a few scattered pictures say little of how fast the ball goes
     rng = np.random.default_rng(0)
