@@ -15,7 +15,7 @@ import numpy as np
 from calibration.bright_lines import Strip
 from calibration.camera import Camera
 from calibration.camera_fit import CameraFit, LensPrior, fit_camera
-from calibration.check import NET_CLEAR, find_tape
+from calibration.check import NET_CLEAR, find_centre_line, find_tape
 from calibration.edges import CORRELATION, EdgeEvidence, across_lines, line_errors
 from calibration.profiles import Stations
 from calibration.table import HALF_LENGTH, HALF_WIDTH
@@ -30,7 +30,8 @@ END_SEEN = 0.8  # of an end of the tape beside the table, from which on that is 
 ENOUGH_TAPE = (NET_CLEAR, 0.18, 0.15)
 _ROUNDS = 4
 _ENDS = {1: HALF_LENGTH, 3: -HALF_LENGTH}  # x of the end lines, by their number
-_TAPE = 4  # the tape's number, after the four lines
+_TAPE, _CENTRE = 4, 5  # numbers of the tape and the centre line, after the four lines
+_FEWEST = 10  # stations of either
 
 
 def tape_strip(luma: np.ndarray, camera: Camera, *, hidden: bool = False) -> Strip | None:
@@ -114,7 +115,12 @@ def hides_line(strip: Strip, camera: Camera) -> bool:
 
 
 def fit_with_tape(
-    luma: np.ndarray, evidence: EdgeEvidence, start: Camera, prior: LensPrior
+    luma: np.ndarray,
+    evidence: EdgeEvidence,
+    start: Camera,
+    prior: LensPrior,
+    *,
+    centre: bool = False,
 ) -> CameraFit | None:
     """Fit the camera to the lines that are seen, and to the tape; None where the tape is not.
 
@@ -127,21 +133,24 @@ def fit_with_tape(
     start : Camera
     prior : LensPrior
         Of the lens.
+    centre : bool
+        Whether the centre line stands for a side that is not seen; None where it is not either.
     """
-    camera, lines = start, evidence.stations
+    camera = start
     for _ in range(_ROUNDS):
         tape, offset, good, _ = find_tape(luma, camera)
-        if good.sum() < 10:
+        if good.sum() < _FEWEST:
             return None
-        stations = Stations(
-            points=np.concatenate([lines.points, tape.points[good]]),
-            line=np.concatenate([lines.line, np.full(good.sum(), _TAPE)]),
-            centre=np.concatenate([lines.centre, tape.centre[good]]),
-            normal=np.concatenate([lines.normal, tape.normal[good]]),
-            width=np.concatenate([lines.width, tape.width[good]]),
-        )
+        stations = _joined(evidence.stations, tape, good, _TAPE)
         offsets = np.concatenate([evidence.offset, offset[good]])
         sd = np.concatenate([evidence.sd, np.full(good.sum(), TAPE_SD_PX)])
+        if centre:
+            line, offset, good = find_centre_line(luma, camera)
+            if good.sum() < _FEWEST:
+                return None
+            stations = _joined(stations, line, good, _CENTRE)
+            offsets = np.concatenate([offsets, offset[good]])
+            sd = np.concatenate([sd, np.full(good.sum(), TAPE_SD_PX)])
         weigh, target = across_lines(stations, offsets, sd)
         fit = fit_camera(
             stations.points, weigh, target, camera, prior, robust=True, inflate=CORRELATION
@@ -151,3 +160,14 @@ def fit_with_tape(
     answer = fit.gain[:, stations.line == _TAPE] @ (1 / sd[stations.line == _TAPE])
     sagging = (TAPE_SD_M * scale) ** 2 * np.outer(answer, answer)
     return replace(fit, covariance=fit.covariance + line_errors(fit, stations, sd) + sagging)
+
+
+def _joined(stations: Stations, more: Stations, which: np.ndarray, number: int) -> Stations:
+    """Stations, and those of another line that has this number."""
+    return Stations(
+        points=np.concatenate([stations.points, more.points[which]]),
+        line=np.concatenate([stations.line, np.full(which.sum(), number)]),
+        centre=np.concatenate([stations.centre, more.centre[which]]),
+        normal=np.concatenate([stations.normal, more.normal[which]]),
+        width=np.concatenate([stations.width, more.width[which]]),
+    )

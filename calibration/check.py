@@ -22,6 +22,8 @@ NET_FAR_SEEN = 0.6  # share of it, and of its ends, that must be seen
 NET_REFUSE_M = 0.030  # a net clearly seen farther off than this contradicts the corners
 NET_REFUSE_PX = 4.0
 _NET_PLACES, _LINE_PLACES = 90, 60  # looked at along the tape, along each half of the centre line
+CENTRE_REACH_PX = 5.0  # the centre line is looked for so far from where the corners put it
+CENTRE_SEEN = 0.25  # share of it on one line that counts as seen
 NET_CLEAR = 0.5  # share of the tape on one line that counts as clearly seen
 
 
@@ -54,15 +56,10 @@ def check_net(luma: np.ndarray, camera: Camera, *, every: int = 1) -> NetCheck:
             residual_mm = float(1e3 * np.sqrt(np.mean((offset / scale)[good] ** 2)))
             ends = stations.points[good, 1]
             posts_mm = float(1e3 * max(NET_SPAN / 2 - ends.max(), NET_SPAN / 2 + ends.min()))
-    x = np.linspace(0.1, 0.97, _LINE_PLACES // every) * HALF_LENGTH
-    x = np.concatenate([-x[::-1], x])
-    centre = np.column_stack([x, np.zeros_like(x), np.zeros_like(x)])
-    stations = _along(camera, centre, np.array([0, 1.0, 0]), CENTRE_LINE)
+    stations, offset, good = find_centre_line(luma, camera, every=every)
     centre_px = float("nan")
-    if len(stations.line) >= 10 // every:
-        offset, good = _line_offset(luma, stations, 5.0)
-        if good.mean() > 0.25:
-            centre_px = float(np.sqrt(np.mean(offset[good] ** 2)))
+    if len(offset) and good.mean() > CENTRE_SEEN:
+        centre_px = float(np.sqrt(np.mean(offset[good] ** 2)))
     return NetCheck(
         residual_px=residual_px,
         residual_mm=residual_mm,
@@ -70,6 +67,38 @@ def check_net(luma: np.ndarray, camera: Camera, *, every: int = 1) -> NetCheck:
         centre_line_px=centre_px,
         posts_mm=posts_mm,
     )
+
+
+def find_centre_line(
+    luma: np.ndarray, camera: Camera, *, every: int = 1
+) -> tuple[Stations, np.ndarray, np.ndarray]:
+    """Look for the centre line where a camera puts it.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (height, width)
+        Grey levels.
+    camera : Camera
+        May be off by some px there.
+    every : int
+        See `check_net`.
+
+    Returns
+    -------
+    stations : Stations
+        Along the line, those inside the frame.
+    offset : ndarray, shape (M,)
+        Of a bright line from each of them, px; empty where too few are inside.
+    good : ndarray of bool, shape (M,)
+        Which of them lie on one straight line.
+    """
+    x = np.linspace(0.1, 0.97, _LINE_PLACES // every) * HALF_LENGTH
+    x = np.concatenate([-x[::-1], x])
+    centre = np.column_stack([x, np.zeros_like(x), np.zeros_like(x)])
+    stations = _along(camera, centre, np.array([0, 1.0, 0]), CENTRE_LINE)
+    if len(stations.line) < 10 // every:
+        return stations, np.empty(0), np.empty(0, bool)
+    return stations, *_line_offset(luma, stations, CENTRE_REACH_PX)
 
 
 def find_tape(

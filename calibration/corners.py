@@ -21,6 +21,7 @@ from calibration.camera import Camera
 from calibration.camera_fit import LensPrior, lens_prior, start_camera
 from calibration.check import net_contradicts
 from calibration.given import assemble, check_corners, order_ends
+from calibration.half_table import measure_half
 from calibration.lines import Lines, find_lines, reduce_picture
 from calibration.measured import (
     HELD_FOCAL_SD,
@@ -112,13 +113,14 @@ def detect_table(
     found: list[Found] = []
     tried: list[np.ndarray] = []
     views = _Views(image)
-    # the fine picture, tables without a far end and such as mirror only where none is clear without
-    ways = list(product(("plain", "behind net", "glare"), WORK_SIZES))
+    # the fine picture, tables without a far end, such as mirror and such as lack a side only where
+    # none is clear without
+    ways = list(product(("plain", "behind net", "glare", "half"), WORK_SIZES))
     while ways:
         how, work_size = ways.pop(0)
         view = views.of(work_size)
-        if how == "behind net":
-            found += _search_behind_net(view, luma, near, prior)
+        if how in ("behind net", "half"):
+            found += _search_behind_net(view, luma, near, prior, half=how == "half")
         else:
             found += _search(view, luma, near, prior, tried, glare=how == "glare")
         if any(_is_clear(f) for f in found):
@@ -266,11 +268,17 @@ def _search_behind_net(
     luma: np.ndarray,
     near: tuple[float, float] | None,
     prior: LensPrior,
+    *,
+    half: bool = False,
 ) -> list[Found]:
-    """Tables whose far end's line the net hides, measured at full size."""
+    """Tables whose far end's line the net hides, measured at full size.
+
+    With `half` those one side of which a player hides.
+    """
+    measure = measure_half if half else measure_behind_net
     factor, size = view.factor, (luma.shape[1], luma.shape[0])
     found = []
-    for placed in find_behind_net(view.lines, view.picture.shape[1::-1]):
+    for placed in find_behind_net(view.lines, view.picture.shape[1::-1], half=half):
         corners = order_ends((placed.corners + 0.5) / factor - 0.5, size[1])
         if near is not None and _outside(corners, near):
             continue
@@ -280,7 +288,7 @@ def _search_behind_net(
         except (ValueError, np.linalg.LinAlgError):
             continue
         reach = (3.0 + 2.5 / factor, 2.5, 1.0)
-        measured = measure_behind_net(luma, start, prior, reach)
+        measured = measure(luma, start, prior, reach)
         if measured is not None:
             found.append(measured)
     return found
@@ -333,10 +341,17 @@ def refine_corners(
 def _finish(found: Found, prior: LensPrior) -> Calibration:
     warnings = []
     for k, name in enumerate(("-y side line", "+x end line", "+y side line", "-x end line")):
-        if found.evidence.support[k] < 0.25 and not (found.behind_net and k in (1, 3)):
+        share = found.evidence.support[k]
+        if share >= 0.25 or (found.behind_net and k in (1, 3)):
+            continue
+        if found.half and k in (0, 2):
             warnings.append(
-                f"Only {100 * found.evidence.support[k]:.0f} % of the {name} was seen; "
-                "its corners are less sure."
+                f"A player hides the {name}; the centre line stands in its place, so that its "
+                "corners are less sure."
+            )
+        else:
+            warnings.append(
+                f"Only {100 * share:.0f} % of the {name} was seen; its corners are less sure."
             )
     if found.behind_net:
         warnings.append(

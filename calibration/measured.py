@@ -50,6 +50,8 @@ class Found:
         px.
     behind_net : bool
         Whether the net's tape stands for an end line that it hides.
+    half : bool
+        Whether the centre line stands for a side line that a player hides.
     """
 
     fit: CameraFit
@@ -58,6 +60,7 @@ class Found:
     merit: float
     corners: np.ndarray
     behind_net: bool = False
+    half: bool = False
 
     @property
     def confirmed(self) -> bool:
@@ -106,7 +109,7 @@ def measure_table(
             or beside
             or first
         )
-    far = _far_end(first.fit.camera)
+    far = far_end(first.fit.camera)
     sees_far = first.evidence.support[far] > BESIDE or first.net.residual_px < 2
     if net_agrees(first.net) and sees_far:
         return first
@@ -177,7 +180,7 @@ def measure_behind_net(
         held = replace(prior, focal_px=float(camera.matrix[0, 0]), sd=HELD_FOCAL_SD)
         try:
             _, evidence = fit_edges(luma, camera, held, search_px=reach, strip=strip)
-            far = evidence.stations.line == _far_end(camera)
+            far = evidence.stations.line == far_end(camera)
             evidence = replace(evidence, offset=np.where(far, np.nan, evidence.offset))
             fit = fit_with_tape(luma, evidence, camera, prior)
         except (ValueError, np.linalg.LinAlgError):
@@ -188,8 +191,8 @@ def measure_behind_net(
     assert fit is not None
     net = check_net(luma, camera)
     corners = camera.project(CORNERS)
-    shown = np.delete(evidence.support, _far_end(camera))
-    if not _near_tape(net) or not np.isfinite(corners).all() or roll_deg(camera) > MOST_ROLL_DEG:
+    shown = np.delete(evidence.support, far_end(camera))
+    if not near_tape(net) or not np.isfinite(corners).all() or roll_deg(camera) > MOST_ROLL_DEG:
         return None
     near = (NEARBY_PX, 2.5, 1.0)
     whole = _measured(luma, camera, prior, near, given=False, strip=strip)
@@ -203,8 +206,13 @@ def measure_behind_net(
     return Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners, behind_net=True)
 
 
-def _far_end(camera: Camera) -> int:
-    """The end line, 1 or 3, that is the farther one."""
+def far_end(camera: Camera) -> int:
+    """The end line, 1 or 3, that is the farther one.
+
+    Parameters
+    ----------
+    camera : Camera
+    """
     along = camera.rotation[2, 0]  # of what points along the table, the part away from the camera
     return 1 if along > 0 else 3
 
@@ -281,8 +289,14 @@ def net_agrees(net: NetCheck) -> bool:
     ----------
     net : NetCheck
     """
-    return net.seen > 0.25 and _near_tape(net)
+    return net.seen > 0.25 and near_tape(net)
 
 
-def _near_tape(net: NetCheck) -> bool:
+def near_tape(net: NetCheck) -> bool:
+    """Whether what is seen of the tape lies where the law puts it.
+
+    Parameters
+    ----------
+    net : NetCheck
+    """
     return net.residual_mm < NET_AGREES_MM or net.residual_px < 2

@@ -1,5 +1,7 @@
 """Find tables from behind whose far end's line the net hides: by near end, two sides and the tape.
 
+Where a player hides a side line all the while, the centre line may stand for it.
+
 From a low stand behind an end the net's tape lies before the far end's line. The near end's two
 corners and the point in which the sides meet far away put the camera, for each focal length, in one
 place; of these places that is taken from which the net's tape would be seen where a bright line is.
@@ -46,7 +48,19 @@ class Placed:
     score: float
 
 
-def find_behind_net(lines: Lines, size: tuple[int, int]) -> list[Placed]:
+@dataclass(frozen=True, slots=True)
+class _Sides:
+    """Where the two lines that run along the table lie across it, m from its middle."""
+
+    left: float
+    right: float
+
+
+_BOTH = _Sides(-HALF_WIDTH + EDGE_LINE / 2, HALF_WIDTH - EDGE_LINE / 2)
+_HALVES = (_Sides(_BOTH.left, 0.0), _Sides(0.0, _BOTH.right))  # one of them is the centre line
+
+
+def find_behind_net(lines: Lines, size: tuple[int, int], *, half: bool = False) -> list[Placed]:
     """Find tables by near end, sides and tape among a reduced picture's lines, best first.
 
     Parameters
@@ -54,11 +68,33 @@ def find_behind_net(lines: Lines, size: tuple[int, int]) -> list[Placed]:
     lines : Lines
     size : (int, int)
         The picture's width and height, px.
+    half : bool
+        Whether by one side and the centre line instead.
     """
+    triples = _triples(lines, half=half)
+    found: list[Placed] = []
+    if len(triples[0]):
+        for sides in _HALVES if half else (_BOTH,):
+            found += _placed(lines, triples, sides, size)
+    found.sort(key=lambda p: -p.score)
+    chosen: list[Placed] = []
+    for one in found:
+        if all(np.abs(one.corners[[0, 3]] - c.corners[[0, 3]]).max() > 8 for c in chosen):
+            chosen.append(one)
+        if len(chosen) == MOST:
+            break
+    return chosen
+
+
+def _placed(
+    lines: Lines,
+    triples: tuple[np.ndarray, np.ndarray, np.ndarray],
+    sides: _Sides,
+    size: tuple[int, int],
+) -> list[Placed]:
+    """What is found with lines along the table that lie so across it."""
     width, height = size
-    near, left, right = _triples(lines)
-    if not len(near):
-        return []
+    near, left, right = triples
     middle = np.array([(width - 1) / 2, (height - 1) / 2])
     # corners and the sides' vanishing point, from the picture's middle
     a, b = _cross(lines, near, left) - middle, _cross(lines, near, right) - middle
@@ -67,11 +103,14 @@ def find_behind_net(lines: Lines, size: tuple[int, int]) -> list[Placed]:
     found: list[Placed] = []
     for ratio in FOCALS:
         f = ratio * max(width, height)
-        place, along, across, up = _pose(a, b, far, f)
+        place, along, across, up = _pose(a, b, far, f, sides)
         net = place + HALF_LENGTH * along + HALF_WIDTH * across + NET_HEIGHT * up
         ends = np.stack([net - NET_SPAN / 2 * across, net + NET_SPAN / 2 * across], axis=1)
         feet = np.stack(
-            [place + HALF_LENGTH * along, place + HALF_LENGTH * along + 2 * HALF_WIDTH * across],
+            [
+                place + HALF_LENGTH * along + (HALF_WIDTH + y) * across
+                for y in (sides.left, sides.right)
+            ],
             axis=1,
         )
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -96,23 +135,19 @@ def find_behind_net(lines: Lines, size: tuple[int, int]) -> list[Placed]:
                     score=float(sum(min(s[i], 1.0) for s in seen) + tape),
                 )
             )  # fmt: skip
-    found.sort(key=lambda p: -p.score)
-    chosen: list[Placed] = []
-    for one in found:
-        if all(np.abs(one.corners[[0, 3]] - c.corners[[0, 3]]).max() > 8 for c in chosen):
-            chosen.append(one)
-        if len(chosen) == MOST:
-            break
-    return chosen
+    return found
 
 
-def _triples(lines: Lines) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Numbers of lines that may be a near end, the side left and the side right of it."""
+def _triples(lines: Lines, *, half: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Numbers of lines that may be a near end, the side left and the side right of it.
+
+    Of a half table, one of these is the centre line, which has the table's colour on both sides.
+    """
     longest = np.argsort(-lines.seen)
     longest = longest[lines.width[longest] > 0][:MOST_LINES]
     direction = lines.direction[longest]
-    half = ((lines.start + lines.stop)[longest] / 2)[:, None]
-    middle = lines.point[longest] + half * direction
+    halfway = ((lines.start + lines.stop)[longest] / 2)[:, None]
+    middle = lines.point[longest] + halfway * direction
     backward, downward = direction[:, :1] < 0, direction[:, 1:] > 0
     rightward, upward = np.where(backward, -direction, direction), direction.copy()
     upward[downward[:, 0]] *= -1
@@ -128,6 +163,8 @@ def _triples(lines: Lines) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     apart = (middle[:, None, 0] < middle[None, :, 0] - 10) & (
         upward[:, None, 0] > upward[None, :, 0]
     )
+    if half:
+        apart &= (left & right).any(axis=0)[:, None] | (left & right).any(axis=0)[None]
     near, i, j = np.nonzero(left[:, :, None] & right[:, None, :] & apart[None])
     return longest[near], longest[i], longest[j]
 
@@ -143,12 +180,12 @@ def _cross(lines: Lines, one: np.ndarray, other: np.ndarray) -> np.ndarray:
 
 
 def _pose(
-    a: np.ndarray, b: np.ndarray, far: np.ndarray, f: float
+    a: np.ndarray, b: np.ndarray, far: np.ndarray, f: float, sides: _Sides
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """The near left corner, m, and unit vectors along, across and up, (Q, 3), as the camera sees.
 
-    The sides point to the point where they meet, the near end is square to them and as wide as the
-    laws ask; what was found are the middles of lines 20 mm wide.
+    The lines along the table point to the point where they meet, the near end is square to them and
+    as wide as the laws ask; what was found are the middles of lines.
     """
     rays = [np.column_stack([p, np.full(len(p), f)]) for p in (a, b, far)]
     along = rays[2] / np.linalg.norm(rays[2], axis=1, keepdims=True)
@@ -156,7 +193,8 @@ def _pose(
     edge = slant[0] / slant[1] * rays[1] - rays[0]
     length = np.linalg.norm(edge, axis=1, keepdims=True)
     across = edge / length
-    place = (2 * HALF_WIDTH - EDGE_LINE) / length * rays[0] - EDGE_LINE / 2 * (along + across)
+    begin = (sides.right - sides.left) / length * rays[0]
+    place = begin - EDGE_LINE / 2 * along - (HALF_WIDTH + sides.left) * across
     return place, along, across, np.cross(across, along)
 
 

@@ -1,0 +1,79 @@
+"""A table of which a player hides one side line, in drawn halls whose camera is known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration.camera_fit import lens_prior
+from calibration.corners import detect_table
+from calibration.given import calibrate_corners
+from calibration.half_table import measure_half
+from calibration.table import HALF_WIDTH
+from tests.calibration.halls import SIZE, grey, plain, rms
+from tests.calibration.scene import Scene, draw
+
+REACH = (6.0, 2.5, 1.0)
+
+
+def scene_of(side: int) -> Scene:
+    return plain(eye=(-4.2, -0.9 * side, 1.2))
+
+
+def hidden(scene: Scene, side: int) -> np.ndarray:
+    """The picture, its side line at y of that sign hidden by something upright before the table."""
+    picture = draw(scene)
+    u = scene.camera.project(np.array([[-1.37, 0.25 * side, 0.0], [-1.37, 1.3 * side, 0.0]]))[:, 0]
+    low, high = np.clip(np.sort(u).round().astype(int), 0, SIZE[0])
+    rng = np.random.default_rng(7)
+    cloth = rng.normal((50, 60, 90), 4, (SIZE[1], high - low, 3))
+    picture[:, low:high] = cloth.clip(0, 255)
+    return picture
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_the_centre_line_stands_for_a_side_that_a_player_hides(side):
+    scene = scene_of(side)
+    seen = detect_table(hidden(scene, side))
+    error = np.linalg.norm(seen.corners_px - scene.corners, axis=1)
+    on_it = np.array([-1, -1, 1, 1]) == side
+    assert error[~on_it].max() < 0.7
+    assert error[on_it].max() < 3.0
+    # and is told to be less sure there
+    sd = np.sqrt(np.diag(seen.corners_covariance).reshape(4, 2).sum(axis=1))
+    assert sd[on_it].max() > sd[~on_it].max()
+    assert any("side line" in warning for warning in seen.warnings)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_half_a_table_is_no_other_half(side):
+    # moved by half a table's width, side and centre line fit as well; the net's end does not
+    scene = scene_of(side)
+    luma = grey(hidden(scene, side))
+    prior = lens_prior(SIZE)
+    own = measure_half(luma, scene.camera, prior, REACH)
+    assert own is not None
+    assert own.half
+    assert rms(own.corners, scene.corners) < 2.0
+    moved = np.array(
+        [
+            [x, y + HALF_WIDTH * -side, 0.0]
+            for x, y in (
+                (-1.37, -HALF_WIDTH),
+                (1.37, -HALF_WIDTH),
+                (1.37, HALF_WIDTH),
+                (-1.37, HALF_WIDTH),
+            )
+        ]
+    )
+    other = calibrate_corners(scene.camera.project(moved), SIZE, sd_px=1.0).camera
+    assert measure_half(luma, other, prior, REACH) is None
+
+
+def test_without_a_net_half_a_table_is_none():
+    scene = scene_of(1)
+    bare = replace(scene, net_offset=3.0)  # far beyond
+    luma = grey(hidden(bare, 1))
+    assert measure_half(luma, scene.camera, lens_prior(SIZE), REACH) is None
