@@ -54,13 +54,15 @@ def measure_half(
         None where there is no table.
     """
     camera = start
-    for reach in (search_px, (NEARBY_PX, 1.0), (NEARBY_PX, 1.0)):
+    near = (NEARBY_PX, 1.0)
+    # the far end's line may be another one where the camera is not nearly right
+    for reach, use_far in ((search_px, False), (near, True), (near, True)):
         strip = tape_strip(luma, camera, hidden=True)
         if strip is None:
             return None
         held = replace(prior, focal_px=float(camera.matrix[0, 0]), sd=HELD_FOCAL_SD)
         try:
-            fit, evidence, far_seen = _fitted(luma, camera, prior, held, reach, strip)
+            fit, evidence = _fitted(luma, camera, prior, held, reach, strip, use_far=use_far)
         except (ValueError, np.linalg.LinAlgError):
             return None
         if fit is None:
@@ -71,17 +73,19 @@ def measure_half(
     corners = camera.project(CORNERS)
     if not np.isfinite(corners).all() or roll_deg(camera) > MOST_ROLL_DEG:
         return None
-    side = float(evidence.support[list(_SIDES)].max())
-    near = float(evidence.support[4 - far_end(camera)])
-    if near < LEAST_NEAR or side < LEAST_SIDE:
+    far = far_end(camera)
+    near_end = evidence.support[4 - far]  # they are 1 and 3
+    side = evidence.support[list(_SIDES)].max()
+    if near_end < LEAST_NEAR or side < LEAST_SIDE:
         return None
     crossed = net.centre_line_px < CENTRE_PX
     if not (crossed and near_tape(net) and tape_ends(luma, camera)):
         return None
-    merit = float(np.sqrt(near) + np.sqrt(side)) + net.seen + 0.3
+    merit = float(np.sqrt(near_end) + np.sqrt(side)) + net.seen + 0.3
+    far_seen = np.isfinite(evidence.offset[evidence.stations.line == far]).any()
     return Found(
         fit=fit, evidence=evidence, net=net, merit=merit, corners=corners,
-        behind_net=not far_seen, half=True,
+        behind_net=not bool(far_seen), half=True,
     )  # fmt: skip
 
 
@@ -92,19 +96,19 @@ def _fitted(
     held: LensPrior,
     reach: tuple[float, ...],
     strip: Strip,
-) -> tuple[CameraFit | None, EdgeEvidence, bool]:
-    """The camera from the lines near a start, without the side that is hidden.
-
-    Also whether the far end's line was seen.
-    """
+    *,
+    use_far: bool,
+) -> tuple[CameraFit | None, EdgeEvidence]:
+    """The camera from the lines near a start, without the side that is hidden."""
     _, evidence = fit_edges(luma, camera, held, search_px=reach, strip=strip)
     line, support = evidence.stations.line, evidence.support.copy()
     hidden = min(_SIDES, key=lambda k: support[k])
     far = far_end(camera)
-    far_seen = bool(support[far] > BESIDE) and len(reach) < 3  # once the camera is nearly right
-    left_out = (line == hidden) | ((line == far) & (not far_seen))
+    left_out = line == hidden
+    if not use_far or support[far] <= BESIDE:
+        left_out |= line == far
     support[hidden] = 0.0
     evidence = replace(
         evidence, offset=np.where(left_out, np.nan, evidence.offset), support=support
     )
-    return fit_with_tape(luma, evidence, camera, prior, centre=True), evidence, far_seen
+    return fit_with_tape(luma, evidence, camera, prior, centre=True), evidence
