@@ -147,7 +147,7 @@ def _write_caption(canvas: Canvas, analysis: Analysis) -> None:
     if net is not None and np.isfinite(net.residual_px):
         words += f" Net off by {net.residual_px:.2f} px, {net.residual_mm:.1f} mm."
     canvas.text((14, level + 21), words, size=15)
-    canvas.text(
-        (14, level + 42), f"{len(analysis.bounces)} bounces, each with the ellipse that holds it "
-        "with 95 %; dots and numbers: serves.", size=15,
-    )  # fmt: skip
+    n = len(analysis.bounces)
+    count = "1 bounce" if n == 1 else f"{n} bounces, each"
+    words = f"{count} with the ellipse that holds it with 95 %; dots and numbers: serves."
+    canvas.text((14, level + 42), words, size=15)
