@@ -10,7 +10,6 @@ than 5 % of the picture's height, the left one (`calibration.given.order_ends`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import islice, product
 
@@ -22,6 +21,15 @@ from calibration.camera_fit import LensPrior, lens_prior, start_camera
 from calibration.check import net_contradicts
 from calibration.given import assemble, check_corners, order_ends
 from calibration.half_table import measure_half
+from calibration.in_play import (
+    is_elsewhere,
+    may_be_another,
+    outside,
+    preference,
+    prefers,
+    promise,
+    towards,
+)
 from calibration.lines import Lines, find_lines, reduce_picture
 from calibration.measured import (
     HELD_FOCAL_SD,
@@ -44,9 +52,6 @@ LOST_LINE_PX = 16.0  # how much farther a line is sought that was not found
 # support of a line that was not seen; of the others then; of one that was found farther away
 NO_LINE, SEEN_LINE, FOUND_LINE = 0.1, 0.5, 0.25
 CLEAR_MERIT = 4.2  # four lines, net and centre line make at most 5.3
-# of the picture's width and height: a table that spans less, or lies farther from the middle, may
-# be another of the hall
-SMALL, ASIDE = 0.40, 0.25
 MORE_PROMISE = 2.0  # times that of the tables found, from which on another one is looked at
 SAME_PX = 1.0  # candidates nearer to each other than this are one
 SMALLEST_PICTURE = 64  # px
@@ -126,7 +131,7 @@ def detect_table(
         if any(_is_clear(f) for f in found):
             break
     clear = [f for f in found if _is_clear(f)]
-    if near is None and all(_may_be_another(f.corners, size) for f in clear):
+    if near is None and all(may_be_another(f.corners, size) for f in clear):
         for work_size in WORK_SIZES:
             view = views.of(work_size)
             nearer = []
@@ -135,7 +140,7 @@ def detect_table(
             if not nearer and ("behind net", work_size) in ways:
                 nearer += _search_behind_net(view, luma, near, prior)
             found += nearer
-            if any(_prefers(f, clear, size) for f in nearer):
+            if any(prefers(f, clear, size) for f in nearer):
                 break
     usable = [f for f in found if not net_contradicts(f.net)]
     if not usable:
@@ -150,7 +155,7 @@ def detect_table(
     usable = [f for f in usable if f.confirmed] or usable
     best = max(f.merit for f in usable)
     strong = [f for f in usable if f.merit >= 0.75 * best]
-    chosen = max(strong, key=lambda f: _preference(f.merit, f.corners, size))
+    chosen = max(strong, key=lambda f: preference(f.merit, f.corners, size))
     return _finish(chosen, prior)
 
 
@@ -169,9 +174,9 @@ def _search(
     """
     candidates = find_candidates(view.picture, lines=view.lines, glare=glare)
     if near is not None:
-        candidates = _towards(candidates, near, view.factor)
+        candidates = towards(candidates, near, view.factor)
     else:
-        candidates = sorted(candidates, key=lambda c: -_promise(c, view.picture.shape))
+        candidates = sorted(candidates, key=lambda c: -promise(c, view.picture.shape))
     return _measure_all(luma, candidates, view.factor, prior, tried)
 
 
@@ -219,11 +224,11 @@ def _search_nearer(
         Candidate(corners=c, score=float(q), support=s)
         for c, q, s in zip(corners, scores, supports, strict=True)
     ]
-    enough = MORE_PROMISE * max(_promise(c, shape) for c in known)
+    enough = MORE_PROMISE * max(promise(c, shape) for c in known)
     others = [
         c
         for c in find_candidates(view.picture, lines=view.lines, glare=True)
-        if _promise(c, shape) > enough and _is_elsewhere(c.corners, known)
+        if promise(c, shape) > enough and is_elsewhere(c.corners, known)
     ]
     measured = _measure_all(luma, others, view.factor, prior, tried)
     return [f for f in measured if _is_clear(f)]
@@ -249,20 +254,6 @@ def _with_lost_line(
     return measured if net_agrees(measured.net) else None
 
 
-def _may_be_another(corners: np.ndarray, size: tuple[int, int]) -> bool:
-    """Whether a table is so small or so far from the picture's middle as others of the hall are."""
-    return bool(np.ptp(corners[:, 0]) < SMALL * size[0] or _off_middle(corners, size) > ASIDE)
-
-
-def _is_elsewhere(corners: np.ndarray, known: Sequence[Found | Candidate]) -> bool:
-    """Whether the middle of each known table lies outside this one, and this one's outside it."""
-    return all(
-        _outside(one, tuple(other.mean(axis=0)))
-        for k in known
-        for one, other in ((corners, k.corners), (k.corners, corners))
-    )
-
-
 def _search_behind_net(
     view: _Reduced,
     luma: np.ndarray,
@@ -280,7 +271,7 @@ def _search_behind_net(
     found = []
     for placed in find_behind_net(view.lines, view.picture.shape[1::-1], half=half):
         corners = order_ends((placed.corners + 0.5) / factor - 0.5, size[1])
-        if near is not None and _outside(corners, near):
+        if near is not None and outside(corners, near):
             continue
         lens = replace(prior, focal_px=placed.focal * max(size), sd=HELD_FOCAL_SD)
         try:
@@ -401,64 +392,6 @@ def _is_clear(found: Found) -> bool:
     enough = CLEAR_MERIT - (1.0 if found.behind_net else 0.0)  # a line less is seen
     sees_centre = np.isfinite(found.net.centre_line_px)  # it is on every table, and in no other
     return bool(found.merit > enough and sees_centre and not net_contradicts(found.net))
-
-
-def _promise(candidate: Candidate, shape: tuple[int, ...]) -> float:
-    """Good, large, central and whole first: the table in play is the one that is filmed."""
-    size = (shape[1], shape[0])
-    return (
-        _preference(candidate.score, candidate.corners, size)
-        * _share_in(candidate.corners, size) ** 2
-    )
-
-
-def _preference(merit: float, corners: np.ndarray, size: tuple[int, int]) -> float:
-    off = _off_middle(corners, size)
-    return float(merit**4 * np.sqrt(_area(corners)) * np.exp(-((off / 0.35) ** 2) / 2))
-
-
-def _prefers(found: Found, others: list[Found], size: tuple[int, int]) -> bool:
-    """Whether a table is another than these, and rather the one in play."""
-    mine, theirs = (
-        max(_preference(f.merit, f.corners, size) for f in fs) for fs in ([found], others)
-    )
-    return mine > theirs and _is_elsewhere(found.corners, others)
-
-
-def _off_middle(corners: np.ndarray, size: tuple[int, int]) -> float:
-    """How far a table's middle lies from the picture's, which is one wide and one high."""
-    return float(np.hypot(*(corners.mean(axis=0) / np.array(size) - 0.5)))
-
-
-def _area(corners: np.ndarray) -> float:
-    nxt = np.roll(corners, -1, axis=0)
-    return 0.5 * abs(float((corners[:, 0] * nxt[:, 1] - corners[:, 1] * nxt[:, 0]).sum()))
-
-
-def _share_in(corners: np.ndarray, size: tuple[int, int]) -> float:
-    """Share of a quadrilateral that lies in the picture."""
-    frame = np.array([[0, 0], [size[0], 0], size, [0, size[1]]], dtype=np.float32)
-    inside, _ = cv2.intersectConvexConvex(corners.astype(np.float32), frame)
-    return float(inside) / max(_area(corners), 1.0)
-
-
-def _towards(
-    candidates: list[Candidate], near: tuple[float, float], factor: float
-) -> list[Candidate]:
-    """Those that hold the pixel, else the one whose border is nearest to it."""
-    at = (np.asarray(near, dtype=float) + 0.5) * factor - 0.5
-    distance = [
-        cv2.pointPolygonTest(c.corners.astype(np.float32), (float(at[0]), float(at[1])), True)
-        for c in candidates
-    ]
-    inside = [c for c, d in zip(candidates, distance, strict=True) if d >= -3]
-    if inside or not candidates:
-        return inside
-    return [candidates[int(np.argmax(distance))]]
-
-
-def _outside(corners: np.ndarray, pixel: tuple[float, float]) -> bool:
-    return cv2.pointPolygonTest(corners.astype(np.float32), pixel, False) < 0
 
 
 def _net_sentence(net: NetCheck) -> str:

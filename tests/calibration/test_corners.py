@@ -8,13 +8,12 @@ import pytest
 from calibration.camera_fit import lens_prior
 from calibration.corners import (
     _is_clear,
-    _may_be_another,
     _measure_all,
-    _prefers,
     detect_table,
     refine_corners,
 )
 from calibration.given import order_ends
+from calibration.in_play import may_be_another, prefers
 from calibration.result import Calibration, CalibrationError
 from calibration.search import Candidate
 from calibration.table import CORNERS
@@ -201,10 +200,10 @@ def test_four_lines_and_a_net_without_a_centre_line_are_not_clearly_a_table():
 
 def test_a_table_that_is_small_or_aside_may_be_another_of_the_hall():
     scene, _ = hall("diagonal")
-    assert not _may_be_another(scene.corners, SIZE)
+    assert not may_be_another(scene.corners, SIZE)
     middle = scene.corners.mean(axis=0)
-    assert _may_be_another(middle + 0.3 * (scene.corners - middle), SIZE)
-    assert _may_be_another(scene.corners + np.array([0.35 * SIZE[0], 0.0]), SIZE)
+    assert may_be_another(middle + 0.3 * (scene.corners - middle), SIZE)
+    assert may_be_another(scene.corners + np.array([0.35 * SIZE[0], 0.0]), SIZE)
 
 
 def test_the_nearer_table_is_taken_though_a_farther_one_is_seen_better():
@@ -213,6 +212,6 @@ def test_the_nearer_table_is_taken_though_a_farther_one_is_seen_better():
     found = _measure_all(grey(picture), [candidate], 1.0, lens_prior(SIZE), [])[0]
     away = 0.3 * found.corners + np.array([900.0, 20.0])
     other = replace(found, corners=away)
-    assert _prefers(replace(found, merit=0.9 * found.merit), [other], SIZE)
-    assert not _prefers(other, [found], SIZE)
-    assert not _prefers(found, [replace(found, merit=0.8 * found.merit)], SIZE)  # the same table
+    assert prefers(replace(found, merit=0.9 * found.merit), [other], SIZE)
+    assert not prefers(other, [found], SIZE)
+    assert not prefers(found, [replace(found, merit=0.8 * found.merit)], SIZE)  # the same table
