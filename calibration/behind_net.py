@@ -15,7 +15,7 @@ import numpy as np
 from calibration.bright_lines import Strip
 from calibration.camera import Camera
 from calibration.camera_fit import CameraFit, LensPrior, fit_camera
-from calibration.check import NET_CLEAR, find_centre_line, find_tape
+from calibration.check import BESIDE_M, NET_CLEAR, find_centre_line, find_tape
 from calibration.edges import CORRELATION, EdgeEvidence, across_lines, line_errors
 from calibration.profiles import Stations
 from calibration.table import HALF_LENGTH, HALF_WIDTH
@@ -24,7 +24,6 @@ TAPE_MARGIN_PX = 1.0  # that the tape's blur reaches to each side
 TAPE_SD_M = 0.003  # by which a net sags or stands too high; common practice, no source
 TAPE_SD_PX = 0.3  # of one station
 MOSTLY = 0.5  # of what was seen of an end line, that is the tape
-BESIDE_M = 0.02  # from the side line, beyond which nothing but the net's tape is white
 END_SEEN = 0.8  # of an end of the tape beside the table, from which on that is seen
 # share of the tape that must be seen, by how many of its ends are; a player may hide the rest
 ENOUGH_TAPE = (NET_CLEAR, 0.18, 0.15)
@@ -138,7 +137,7 @@ def fit_with_tape(
     """
     camera = start
     for _ in range(_ROUNDS):
-        tape, offset, good, _ = find_tape(luma, camera)
+        tape, offset, good, _ = find_tape(luma, camera, look=evidence.look)
         if good.sum() < _FEWEST:
             return None
         stations = _joined(evidence.stations, tape, good, _TAPE)

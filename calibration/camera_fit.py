@@ -33,7 +33,8 @@ FOCAL_PER_WIDTH = 0.78  # f / longer side: a horizontal field of 65 degrees
 FOCAL_SD = 0.20  # of ln f, about a usual phone's field
 GIVEN_FOCAL_SD = 0.05  # of ln f, about a field of view handed in (stabilisation crops)
 K1_SD = 0.03  # of k1, about none
-FIELD_LIMITS_DEG = (35.0, 110.0)  # of the longer side; outside them it is not a phone's main lens
+# of the longer side, a film's crop included; no phone films with a lens outside them
+FIELD_LIMITS_DEG = (20.0, 110.0)
 UNUSABLE_FOCAL_SD = 0.25  # relative; above it a focal formula is called degenerate
 
 

@@ -1,19 +1,28 @@
 """Check a calibration against what it did not use: the net's white tape, its ends, the centre line.
 
 The net's top stands 15.25 cm above the surface along its whole length and ends 15.25 cm outside the
-side lines (Laws 2.2.2, 2.2.3); the centre line is 3 mm wide (Law 2.1.6). The tape is taken as 15 mm
-wide (common practice, no source).
+side lines (Laws 2.2.2, 2.2.3); the centre line is 3 mm wide (Law 2.1.6). The tape is 15 mm wide
+(common practice, no source) unless the picture shows another width.
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 
 from calibration.bright_lines import find_bright_line
 from calibration.camera import Camera
-from calibration.profiles import PROFILE_STEP, Stations, fit_profiles, sample_profiles
+from calibration.profiles import (
+    PROFILE_STEP,
+    LineLook,
+    Stations,
+    fit_profiles,
+    sample_profiles,
+)
 from calibration.result import NetCheck
 from calibration.table import CENTRE_LINE, HALF_LENGTH, HALF_WIDTH, NET_HEIGHT, NET_SPAN
+from calibration.tape_width import measure_width
 
 TAPE = 0.015  # m, white band along the net's top; common practice
 NET_REACH_M = 0.09  # the tape is looked for so far from where the law puts it
@@ -24,10 +33,13 @@ NET_REFUSE_PX = 4.0
 _NET_PLACES, _LINE_PLACES = 90, 60  # looked at along the tape, along each half of the centre line
 CENTRE_REACH_PX = 5.0  # the centre line is looked for so far from where the corners put it
 CENTRE_SEEN = 0.25  # share of it on one line that counts as seen
+BESIDE_M = 0.02  # from the side line, beyond which nothing but the net's tape is white
 NET_CLEAR = 0.5  # share of the tape on one line that counts as clearly seen
 
 
-def check_net(luma: np.ndarray, camera: Camera, *, every: int = 1) -> NetCheck:
+def check_net(
+    luma: np.ndarray, camera: Camera, *, every: int = 1, look: LineLook | None = None
+) -> NetCheck:
     """Measure the net's tape and the centre line in a picture against a camera fitted without them.
 
     Parameters
@@ -38,6 +50,8 @@ def check_net(luma: np.ndarray, camera: Camera, *, every: int = 1) -> NetCheck:
         Fitted to the white edge lines.
     every : int
         Looks at every so-manieth place only: quicker and less exact, while a hand moves corners.
+    look : LineLook, optional
+        Of the table's lines: by it the tape's width is measured, which else is taken as usual.
 
     Returns
     -------
@@ -47,7 +61,7 @@ def check_net(luma: np.ndarray, camera: Camera, *, every: int = 1) -> NetCheck:
     luma = np.asarray(luma)
     residual_px = residual_mm = posts_mm = float("nan")
     seen = 0.0
-    stations, offset, good, share = find_tape(luma, camera, every=every)
+    stations, offset, good, share = find_tape(luma, camera, every=every, look=look)
     if len(offset):
         scale = _scale(camera, stations)
         seen = float(good.mean()) * share
@@ -102,7 +116,7 @@ def find_centre_line(
 
 
 def find_tape(
-    luma: np.ndarray, camera: Camera, *, every: int = 1
+    luma: np.ndarray, camera: Camera, *, every: int = 1, look: LineLook | None = None
 ) -> tuple[Stations, np.ndarray, np.ndarray, float]:
     """Look for the net's tape where a camera puts it.
 
@@ -114,11 +128,13 @@ def find_tape(
         May be off by some px at the net.
     every : int
         See `check_net`.
+    look : LineLook, optional
+        See `check_net`.
 
     Returns
     -------
     stations : Stations
-        Along the tape, those inside the frame.
+        Along the tape's middle, those inside the frame.
     offset : ndarray, shape (M,)
         Of a bright line from each of them, px; empty where too few are inside.
     good : ndarray of bool, shape (M,)
@@ -137,10 +153,30 @@ def find_tape(
     if good.mean() < NET_CLEAR:
         # farther off, only a line that overhangs both side lines, as no line of the table does
         far, far_good = _line_offset(luma, stations, reach * NET_FAR)
-        beyond = np.abs(stations.points[:, 1]) > HALF_WIDTH + 0.02
+        beyond = np.abs(stations.points[:, 1]) > HALF_WIDTH + BESIDE_M
         if far_good.mean() > NET_FAR_SEEN and far_good[beyond].mean() > NET_FAR_SEEN:
             offset, good = far, far_good
+    if look is not None:
+        on_it = stations.of(good)
+        width_m = measure_width(luma, on_it, offset[good], on_it.width / TAPE, look)
+        if width_m is not None:
+            stations, offset = _of_width(width_m, stations, offset)
     return stations, offset, good, share
+
+
+def _of_width(
+    width_m: float, stations: Stations, offset: np.ndarray
+) -> tuple[Stations, np.ndarray]:
+    """The same tape, whose middle lies elsewhere as it has another width; its top stays."""
+    lower = (width_m - TAPE) / 2
+    lower_px = stations.width / TAPE * lower
+    stations = replace(
+        stations,
+        points=stations.points - np.array([0.0, 0.0, lower]),
+        centre=stations.centre + lower_px[:, None] * stations.normal,
+        width=stations.width / TAPE * width_m,
+    )
+    return stations, offset - lower_px
 
 
 def _scale(camera: Camera, stations: Stations) -> np.ndarray:

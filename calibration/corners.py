@@ -32,8 +32,10 @@ from calibration.in_play import (
 )
 from calibration.lines import Lines, find_lines, reduce_picture
 from calibration.measured import (
+    CENTRE_PX,
     HELD_FOCAL_SD,
     Found,
+    far_end,
     measure_behind_net,
     measure_table,
     net_agrees,
@@ -52,6 +54,7 @@ LOST_LINE_PX = 16.0  # how much farther a line is sought that was not found
 # support of a line that was not seen; of the others then; of one that was found farther away
 NO_LINE, SEEN_LINE, FOUND_LINE = 0.1, 0.5, 0.25
 CLEAR_MERIT = 4.2  # four lines, net and centre line make at most 5.3
+CLEAR_LINE, WITHOUT_LINE = 0.3, 0.3  # where less of a line is seen, merit must be higher by that
 MORE_PROMISE = 2.0  # times that of the tables found, from which on another one is looked at
 SAME_PX = 1.0  # candidates nearer to each other than this are one
 SMALLEST_PICTURE = 64  # px
@@ -153,9 +156,9 @@ def detect_table(
         )
     # lines of a floor may lie as a table's do, but have no net above them
     usable = [f for f in usable if f.confirmed] or usable
-    best = max(f.merit for f in usable)
-    strong = [f for f in usable if f.merit >= 0.75 * best]
-    chosen = max(strong, key=lambda f: preference(f.merit, f.corners, size))
+    best = max(f.standing for f in usable)
+    strong = [f for f in usable if f.standing >= 0.75 * best]
+    chosen = max(strong, key=lambda f: preference(f.standing, f.corners, size))
     return _finish(chosen, prior)
 
 
@@ -390,7 +393,10 @@ def _is_new(corners: np.ndarray, tried: list[np.ndarray]) -> bool:
 
 def _is_clear(found: Found) -> bool:
     enough = CLEAR_MERIT - (1.0 if found.behind_net else 0.0)  # a line less is seen
-    sees_centre = np.isfinite(found.net.centre_line_px)  # it is on every table, and in no other
+    lines = np.delete(found.evidence.support, far_end(found.fit.camera) if found.behind_net else [])
+    if lines.min() < CLEAR_LINE:
+        enough += WITHOUT_LINE
+    sees_centre = found.net.centre_line_px < CENTRE_PX  # it is on every table, and in no other
     return bool(found.merit > enough and sees_centre and not net_contradicts(found.net))
 
 

@@ -23,6 +23,7 @@ from calibration.camera_fit import CameraFit, LensPrior, fit_camera
 from calibration.profiles import (
     GAMMA,
     PROFILE_STEP,
+    LineLook,
     Stations,
     blur_and_excess,
     fit_profiles,
@@ -61,6 +62,8 @@ class EdgeEvidence:
         Median height of the lines above their surroundings, grey levels.
     residual_px : float
         Rms offset of the stations that agreed.
+    look : LineLook
+        How this picture shows lines.
     """
 
     stations: Stations
@@ -70,6 +73,7 @@ class EdgeEvidence:
     support: np.ndarray
     contrast: float
     residual_px: float
+    look: LineLook
 
 
 def lay_stations(
@@ -151,6 +155,7 @@ def fit_edges(
     """
     camera = start
     fit: CameraFit | None = None
+    look = LineLook()
     for number, reach in enumerate(search_px):
         last = number == len(search_px) - 1
         first = number == 0
@@ -164,7 +169,7 @@ def fit_edges(
             offset = np.where(contrast > 6, guess, np.nan)
             sd = np.full(len(offset), 1.0)
         else:
-            offset, sd, contrast = _fine(luma, stations, guess, reach, learn=last)
+            offset, sd, contrast, look = _fine(luma, stations, guess, reach, learn=last)
             if not last:  # so that a whole line off by some px pulls, and is not an outlier
                 sd = np.hypot(sd, reach / 4)
         centre, normal, width = stations.centre, stations.normal, stations.width
@@ -202,6 +207,7 @@ def fit_edges(
         support=support,
         contrast=float(np.median(contrast[good])) if good.any() else 0.0,
         residual_px=rms,
+        look=look,
     )
     return fit, evidence
 
@@ -291,8 +297,11 @@ def line_errors(fit: CameraFit, stations: Stations, sd: np.ndarray) -> np.ndarra
 
 def _fine(
     luma: np.ndarray, stations: Stations, guess: np.ndarray, reach: float, *, learn: bool
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Fit the three-level profile at every station: offset, its sd, px, and the line's height."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, LineLook]:
+    """Fit the three-level profile at every station: offset, its sd, px, and the line's height.
+
+    Also how the lines looked.
+    """
     width = stations.width
     half_range = float(width.max()) / 2 + 5.5
     offsets = np.arange(-half_range, half_range + PROFILE_STEP, PROFILE_STEP)
@@ -314,6 +323,8 @@ def _fine(
         gamma = learn_gamma(about.of(sample), offsets, width[sample])
     profiles = about.light(gamma)
     blur, extra = blur_and_excess(profiles[sample], offsets, width[sample])
+    # where no line is much wider than its blur, a line may seem narrower; none is made so
+    look = LineLook(gamma, blur, max(extra, 0.0))
     effective = np.where(width > 3.0, width + extra, width)
     delta, variance, rms, levels = fit_profiles(profiles, offsets, effective, blur, n_steps=4)
     outer, white, inner = levels.T
@@ -345,7 +356,7 @@ def _fine(
             extra_sd[step] = 0.5
     offset = np.where(seen, delta + guess, np.nan)
     sd = np.sqrt(np.where(seen, variance, 1.0) + FLOOR_PX**2 + extra_sd**2)
-    return offset, sd, height
+    return offset, sd, height, look
 
 
 def _inside(pixels: np.ndarray, size: tuple[int, int], margin: float) -> np.ndarray:

@@ -17,7 +17,6 @@ from calibration.camera_fit import CameraFit, LensPrior
 from calibration.check import check_net
 from calibration.edges import EdgeEvidence, fit_edges
 from calibration.measured import (
-    BESIDE,
     CENTRE_PX,
     HELD_FOCAL_SD,
     MOST_ROLL_DEG,
@@ -29,7 +28,8 @@ from calibration.measured import (
 )
 from calibration.table import CORNERS
 
-LEAST_NEAR, LEAST_SIDE = 0.15, 0.4  # of the near end and of the side that must be seen
+# of the near end and of the side that must be seen; of the far end, from which on it is believed
+LEAST_NEAR, LEAST_SIDE, LEAST_FAR = 0.15, 0.4, 0.35
 _SIDES = (0, 2)  # the side lines, by their number
 
 
@@ -69,7 +69,7 @@ def measure_half(
             return None
         camera = fit.camera
     assert fit is not None
-    net = check_net(luma, camera)
+    net = check_net(luma, camera, look=evidence.look)
     corners = camera.project(CORNERS)
     if not np.isfinite(corners).all() or roll_deg(camera) > MOST_ROLL_DEG:
         return None
@@ -105,7 +105,7 @@ def _fitted(
     hidden = min(_SIDES, key=lambda k: support[k])
     far = far_end(camera)
     left_out = line == hidden
-    if not use_far or support[far] <= BESIDE:
+    if not use_far or support[far] <= LEAST_FAR:
         left_out |= line == far
     support[hidden] = 0.0
     evidence = replace(

@@ -10,9 +10,9 @@ import numpy as np
 from calibration.measured import Found
 from calibration.search import Candidate
 
-# of the picture's width and height: a table that spans less, or lies farther from the middle, may
-# be another of the hall
-SMALL, ASIDE = 0.40, 0.25
+# of the picture's width and height: a table that spans less, or lies farther from the middle or
+# higher above it, may be another of the hall
+SMALL, ASIDE, ABOVE = 0.40, 0.25, 0.12
 
 
 def promise(candidate: Candidate, shape: tuple[int, ...]) -> float:
@@ -63,7 +63,7 @@ def prefers(found: Found, others: Sequence[Found], size: tuple[int, int]) -> boo
 
 
 def may_be_another(corners: np.ndarray, size: tuple[int, int]) -> bool:
-    """Whether a table is so small or so far from the picture's middle as others of the hall are.
+    """Whether a table is so small, aside or high in the picture as others of the hall are.
 
     Parameters
     ----------
@@ -72,7 +72,11 @@ def may_be_another(corners: np.ndarray, size: tuple[int, int]) -> bool:
     size : (int, int)
         The picture's width and height, px.
     """
-    return bool(np.ptp(corners[:, 0]) < SMALL * size[0] or _off_middle(corners, size) > ASIDE)
+    return bool(
+        np.ptp(corners[:, 0]) < SMALL * size[0]
+        or _off_middle(corners, size) > ASIDE
+        or corners[:, 1].mean() / size[1] < 0.5 - ABOVE
+    )
 
 
 def is_elsewhere(corners: np.ndarray, known: Sequence[Found | Candidate]) -> bool:

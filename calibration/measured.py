@@ -31,7 +31,10 @@ LEAST_THREE, GOOD_THREE = 1.2, 1.7
 HELD_FOCAL_SD = 0.03  # of ln f, where three lines alone would leave it open
 WEAK = 0.5  # of a line inside the frame: seen less than that it may be another thing
 NET_AGREES_MM = 10.0
+FOR_LINE = 0.7  # what the tape or the centre line is worth in place of a line that is hidden
 CENTRE_PX = 2.0  # by which the centre line may be off
+CENTRE_SURE_PX = 1.0  # by which it may be off where it alone tells a table from lines of a floor
+NEARER = 0.5  # times the net's residual with the lines alone: then the tape passed for a line
 NEARBY_PX = 3.0  # from where three lines and the tape put it, a line is looked for
 
 
@@ -63,9 +66,16 @@ class Found:
     half: bool = False
 
     @property
+    def standing(self) -> float:
+        """Its merit, comparable with that of tables whose four lines count."""
+        return self.merit + (FOR_LINE if self.behind_net or self.half else 0.0)
+
+    @property
     def confirmed(self) -> bool:
         """Whether the net or the centre line is seen where this table's would be."""
-        return self.behind_net or net_agrees(self.net) or self.net.centre_line_px < CENTRE_PX
+        centre = self.net.centre_line_px
+        with_tape = self.behind_net and not centre > CENTRE_PX
+        return with_tape or net_agrees(self.net) or centre < CENTRE_SURE_PX
 
 
 def measure_table(
@@ -90,9 +100,11 @@ def measure_table(
         None where there is no table.
     """
     first = _measured(luma, start, prior, search_px, given=given)
-    strip = None if first is None else tape_strip(luma, first.fit.camera)
-    if first is None or strip is None:
-        return first
+    if first is None:
+        return None
+    strip = tape_strip(luma, first.fit.camera)
+    if strip is None:
+        return _hidden_tape(luma, first, prior, search_px)
     passing = end_on_tape(strip, first.evidence)
     if passing is not None:
         beside = _measured(luma, start, prior, search_px, given=given, strip=strip)
@@ -189,7 +201,7 @@ def measure_behind_net(
             return None
         camera = fit.camera
     assert fit is not None
-    net = check_net(luma, camera)
+    net = check_net(luma, camera, look=evidence.look)
     corners = camera.project(CORNERS)
     shown = np.delete(evidence.support, far_end(camera))
     if not near_tape(net) or not np.isfinite(corners).all() or roll_deg(camera) > MOST_ROLL_DEG:
@@ -202,8 +214,24 @@ def measure_behind_net(
     enough = LEAST_THREE if crossed or tape_ends(luma, camera) == 2 else GOOD_THREE
     if shown.min() < LEAST_SUPPORT or shown.sum() < enough:
         return None
-    merit = float(np.sqrt(shown).sum()) + net.seen + (0.3 if crossed else 0.0)
-    return Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners, behind_net=True)
+    return Found(
+        fit=fit, evidence=evidence, net=net, corners=corners, merit=_merit(shown, net),
+        behind_net=True,
+    )  # fmt: skip
+
+
+def _hidden_tape(
+    luma: np.ndarray, first: Found, prior: LensPrior, search_px: tuple[float, ...]
+) -> Found:
+    """The tape in place of the end line, where a player hides most of it and the net is far off."""
+    strip = tape_strip(luma, first.fit.camera, hidden=True)
+    if strip is None or end_on_tape(strip, first.evidence) is None:
+        return first
+    other = _with_tape(luma, first, strip, prior) or measure_behind_net(
+        luma, first.fit.camera, prior, search_px
+    )
+    nearer = other is not None and other.net.residual_px < NEARER * first.net.residual_px
+    return other if other is not None and nearer else first
 
 
 def far_end(camera: Camera) -> int:
@@ -227,12 +255,13 @@ def _with_tape(luma: np.ndarray, found: Found, strip: Strip, prior: LensPrior) -
         return None
     if fit is None or not hides_line(strip, fit.camera):
         return None
-    net = check_net(luma, fit.camera)
+    net = check_net(luma, fit.camera, look=evidence.look)
     if not (net_agrees(net) and net.centre_line_px < CENTRE_PX):
         return None
-    return replace(
-        found, fit=fit, evidence=evidence, net=net, corners=fit.camera.project(CORNERS),
-        merit=found.merit + net.seen, behind_net=True,
+    shown = np.delete(evidence.support, far_end(fit.camera))
+    return Found(
+        fit=fit, evidence=evidence, net=net, corners=fit.camera.project(CORNERS),
+        merit=_merit(shown, net), behind_net=True,
     )  # fmt: skip
 
 
@@ -258,17 +287,21 @@ def _measured(
         return None
     if evidence.support.sum() < LEAST_TOTAL or not np.isfinite(evidence.residual_px):
         return None
-    net = check_net(luma, fit.camera)
+    net = check_net(luma, fit.camera, look=evidence.look)
     confirmed = net_agrees(net) or net.centre_line_px < CENTRE_PX
     weak = evidence.support.min() < 0.5 or evidence.support.sum() < 3.2
     if weak and not confirmed and not given:
         return None
-    merit = float(np.sqrt(evidence.support).sum())
+    merit = _merit(evidence.support, net)
+    return Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners)
+
+
+def _merit(support: np.ndarray, net: NetCheck) -> float:
+    """How much was seen: of lines, by their shares, of the net where it agrees, of the centre."""
+    merit = float(np.sqrt(support).sum())
     if net_agrees(net):
         merit += net.seen
-    if np.isfinite(net.centre_line_px) and net.centre_line_px < CENTRE_PX:
-        merit += 0.3
-    return Found(fit=fit, evidence=evidence, net=net, merit=merit, corners=corners)
+    return merit + (0.3 if net.centre_line_px < CENTRE_PX else 0.0)
 
 
 def roll_deg(camera: Camera) -> float:

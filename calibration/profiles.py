@@ -45,6 +45,35 @@ class Stations:
     normal: np.ndarray
     width: np.ndarray
 
+    def of(self, which: np.ndarray | slice) -> Stations:
+        """Those of the stations that are asked for."""
+        return Stations(
+            points=self.points[which],
+            line=self.line[which],
+            centre=self.centre[which],
+            normal=self.normal[which],
+            width=self.width[which],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class LineLook:
+    """How a picture shows lines of known width.
+
+    Attributes
+    ----------
+    gamma : float
+        The power of its grey levels in which light mixes.
+    blur : float
+        Standard deviation, px.
+    extra : float
+        By how much lines look wider than they are, px.
+    """
+
+    gamma: float = GAMMA
+    blur: float = 0.75
+    extra: float = 0.0
+
 
 def _across(stations: Stations, offsets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Pixels (M, K) along u and v at `offsets` (K,) px from the stations."""

@@ -23,6 +23,7 @@ MOST_LINES = 60  # longest lines of a picture that are put together
 SAME_COLOUR = 18.0  # Lab distance within which inner sides are of one table
 BEYOND = 0.06  # of its length, and SLACK px, by which a line may seem to run past a corner
 SLACK = 5.0
+OTHER_HALF = 1.6  # of a half's length, that the other half of the near end may seem to have
 TAPE_OFF, TAPE_TURN = 4.0, 0.04  # px and radians by which a line may be off for the net's tape
 LEAST_TAPE = 0.25  # of the tape, that must be seen
 LEAST_SEEN = 0.25  # of the near end and of each side up to the net
@@ -99,7 +100,9 @@ def _placed(
     # corners and the sides' vanishing point, from the picture's middle
     a, b = _cross(lines, near, left) - middle, _cross(lines, near, right) - middle
     far = _cross(lines, left, right) - middle
-    base = _share(lines, near, a + middle, b + middle)
+    # of a half table the near end may begin before the centre line
+    before = OTHER_HALF if sides.left == 0.0 else 0.0
+    base = _share(lines, near, a + middle, b + middle, before=before)
     found: list[Placed] = []
     for ratio in FOCALS:
         f = ratio * max(width, height)
@@ -198,17 +201,22 @@ def _pose(
     return place, along, across, np.cross(across, along)
 
 
-def _share(lines: Lines, which: np.ndarray, begin: np.ndarray, end: np.ndarray) -> np.ndarray:
-    """Share of the way from `begin` to `end` (Q, 2) that lines show; 0 if they begin before it."""
+def _share(
+    lines: Lines, which: np.ndarray, begin: np.ndarray, end: np.ndarray, *, before: float = 0.0
+) -> np.ndarray:
+    """Share of the way from `begin` to `end` (Q, 2) that lines show; 0 if they begin before it.
+
+    By `before`, of the way's length, they may.
+    """
     way = end - begin
     length = np.maximum(np.linalg.norm(way, axis=1), 1e-9)
     ahead = way / length[:, None]
     point, direction = lines.point[which], lines.direction[which]
     ends = [point + t[:, None] * direction for t in (lines.start[which], lines.stop[which])]
     along = np.stack([((e - begin) * ahead).sum(axis=1) for e in ends])
-    before = along.min(axis=0) < -SLACK - BEYOND * length
+    early = along.min(axis=0) < -SLACK - (BEYOND + before) * length
     beside = along.min(axis=0) > length
-    return np.where(before | beside | ~np.isfinite(length), 0.0, lines.seen[which] / length)
+    return np.where(early | beside | ~np.isfinite(length), 0.0, lines.seen[which] / length)
 
 
 def _tape_share(lines: Lines, ends: np.ndarray) -> float:

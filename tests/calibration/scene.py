@@ -39,6 +39,7 @@ class Scene:
     quality: int = 85
     line_m: float = 0.02
     net_offset: float = 0.0
+    tape: float = 0.015  # m, width of the white band along the net's top
     shirts: tuple[tuple[int, int, int], ...] = field(
         default=((60, 180, 200), (225, 225, 225), (60, 50, 170), (60, 110, 50))
     )
@@ -257,7 +258,7 @@ class _Hall:
         s = (self.scene.net_offset - eye[0]) / rays[:, 0]
         y, z = eye[1] + s * rays[:, 1], eye[2] + s * rays[:, 2]
         on = (s > 0) & (s <= depth) & (np.abs(y) < 0.915) & (z > 0) & (z < 0.1525)
-        tape = on & (z > 0.1375)
+        tape = on & (z > 0.1525 - self.scene.tape)
         post = on & (np.abs(y) > 0.9)
         mesh = on & ~tape & ~post
         colour[mesh] = 0.3 * colour[mesh] + 0.7 * np.array([22, 20, 20], np.float32)

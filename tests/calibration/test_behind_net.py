@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -13,7 +15,7 @@ from calibration.edges import fit_edges
 from calibration.given import order_ends
 from calibration.table import HALF_LENGTH, NET_HEIGHT
 from tests.calibration.halls import SIZE, grey, plain, rms
-from tests.calibration.scene import draw
+from tests.calibration.scene import draw, look_at
 
 # from 4.4 m before the net the sight line over its top meets the far end line, 1.37 m behind it,
 # where it starts so high: by similar triangles
@@ -41,6 +43,24 @@ def test_the_tape_stands_for_the_line_that_it_hides(above):
     error = (seen.corners_px - order_ends(scene.corners, SIZE[1])).ravel()
     # 8 numbers: the 99.9 % point of chi squared is 26.1
     assert error @ np.linalg.pinv(seen.corners_covariance) @ error < 26.1
+
+
+@pytest.mark.parametrize(("tape", "px"), [(0.010, 1.0), (0.012, 0.75), (0.018, 0.5)])
+def test_a_narrow_or_wide_tape_does_not_move_the_far_corners(tape, px):
+    # believed to be 15 mm wide, these put them 1.5, 0.9 and 0.9 px off
+    scene = replace(behind(HIDING - 0.05), tape=tape)
+    seen = detect_table(draw(scene))
+    assert any("hides the far end" in warning for warning in seen.warnings)
+    assert rms(seen.corners_px, scene.corners) < px
+
+
+def test_a_long_lens_behind_the_end_is_no_hindrance():
+    # a field of 30 degrees, as phones have with their second lens: half as wide again as the table
+    camera = look_at(np.array((-6.2, -0.3, 0.62)), np.array([0.1, 0.0, 0.0]), 2380, SIZE)
+    scene = replace(behind(HIDING), camera=camera)
+    seen = detect_table(draw(scene))
+    assert rms(seen.corners_px, scene.corners) < 1.0
+    assert seen.camera.matrix[0, 0] == pytest.approx(2380, rel=0.02)
 
 
 @pytest.mark.parametrize("sideways", [-0.15, 0.0, 0.15])

@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
+from calibration.camera_fit import lens_prior
 from calibration.check import check_net, net_contradicts
-from tests.calibration.halls import grey, hall
+from calibration.edges import fit_edges
+from tests.calibration.halls import SIZE, grey, hall, plain
+from tests.calibration.scene import draw
 
 
 @pytest.mark.parametrize("name", ["behind", "side", "diagonal", "corner"])
@@ -38,3 +41,15 @@ def test_no_net_is_not_a_contradiction():
     net = check_net(np.full(picture.shape[:2], 70, np.uint8), scene.camera)
     assert np.isnan(net.residual_px)
     assert not net_contradicts(net)
+
+
+@pytest.mark.parametrize("tape", [0.010, 0.020])
+def test_the_net_s_top_lies_where_the_law_puts_it_whatever_the_tape_s_width(tape):
+    scene = plain(eye=(-3.0, -1.0, 1.15), tape=tape)
+    luma = grey(draw(scene))
+    _, evidence = fit_edges(luma, scene.camera, lens_prior(SIZE))
+    told = check_net(luma, scene.camera, look=evidence.look)
+    usual = check_net(luma, scene.camera)
+    # the middle of a band lies half its width below the net's top: 2.5 mm off for one of 15 mm
+    assert usual.residual_mm > 1.8
+    assert told.residual_mm < 1.2

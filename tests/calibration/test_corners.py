@@ -196,6 +196,26 @@ def test_four_lines_and_a_net_without_a_centre_line_are_not_clearly_a_table():
     found = _measure_all(grey(picture), [candidate], 1.0, lens_prior(SIZE), [])[0]
     assert _is_clear(found)
     assert not _is_clear(replace(found, net=replace(found.net, centre_line_px=np.nan)))
+    assert not _is_clear(replace(found, net=replace(found.net, centre_line_px=3.0)))
+
+
+def test_what_stands_in_for_a_line_counts_where_tables_are_compared():
+    scene, picture = hall("diagonal")
+    candidate = Candidate(corners=scene.corners, score=4.0, support=np.ones(4))
+    found = _measure_all(grey(picture), [candidate], 1.0, lens_prior(SIZE), [])[0]
+    behind = replace(found, merit=found.merit - 1.0, behind_net=True)
+    assert behind.merit < behind.standing < found.standing == found.merit
+
+
+def test_a_net_s_tape_beside_a_centre_line_off_its_place_confirms_nothing():
+    scene, picture = hall("diagonal")
+    candidate = Candidate(corners=scene.corners, score=4.0, support=np.ones(4))
+    found = _measure_all(grey(picture), [candidate], 1.0, lens_prior(SIZE), [])[0]
+    unseen = replace(found.net, seen=0.0, centre_line_px=np.nan)
+    assert not replace(found, net=unseen).confirmed
+    assert replace(found, net=unseen, behind_net=True).confirmed
+    crossed = replace(found, net=replace(unseen, centre_line_px=4.0), behind_net=True)
+    assert not crossed.confirmed
 
 
 def test_a_table_that_is_small_or_aside_may_be_another_of_the_hall():
@@ -204,6 +224,7 @@ def test_a_table_that_is_small_or_aside_may_be_another_of_the_hall():
     middle = scene.corners.mean(axis=0)
     assert may_be_another(middle + 0.3 * (scene.corners - middle), SIZE)
     assert may_be_another(scene.corners + np.array([0.35 * SIZE[0], 0.0]), SIZE)
+    assert may_be_another(scene.corners - np.array([0.0, 0.2 * SIZE[1]]), SIZE)  # high up
 
 
 def test_the_nearer_table_is_taken_though_a_farther_one_is_seen_better():

@@ -40,3 +40,20 @@ def test_a_hall_without_a_net_shows_no_such_table():
     assert find_behind_net(find_lines(noise), noise.shape[1::-1]) == []
     nothing = np.full_like(noise, 100)
     assert find_behind_net(find_lines(nothing), nothing.shape[1::-1]) == []
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_of_a_half_table_the_near_end_may_be_seen_beyond_the_centre_line(side):
+    # a player hides one side line, but not all of that half of the near end
+    scene = plain(eye=(-4.4, -0.3 * side, 0.9), n_people=0)
+    picture = draw(scene)
+    u = scene.camera.project(np.array([[-1.37, 0.42 * side, 0.0], [-1.37, 1.4 * side, 0.0]]))[:, 0]
+    low, high = np.clip(np.sort(u).round().astype(int), 0, SIZE[0])
+    cloth = np.random.default_rng(7).normal((50, 60, 90), 4, (SIZE[1], high - low, 3))
+    picture[:, low:high] = cloth.clip(0, 255)
+    small, factor = reduce_picture(picture, 960)
+    placed = find_behind_net(find_lines(small), small.shape[1::-1], half=True)
+    errors = [
+        rms(order_ends((p.corners + 0.5) / factor - 0.5, SIZE[1]), scene.corners) for p in placed
+    ]
+    assert min(errors) < 15
