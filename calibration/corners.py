@@ -352,6 +352,8 @@ def _finish(found: Found, prior: LensPrior) -> Calibration:
             "The net or a player hides the far end's line, and the net's tape stands in its place, "
             "so it cannot check the corners; film from a little higher."
         )
+    elif found.half:
+        warnings.append("The net's tape helped to place the corners, so it cannot check them.")
     elif not np.isfinite(found.net.residual_px) or found.net.seen < 0.25:
         warnings.append("The net's tape was not clearly seen, so it could not check the corners.")
     return assemble(
