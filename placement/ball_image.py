@@ -17,7 +17,6 @@ import numpy as np
 from placement.ball import Candidates
 from placement.ball_fit import fit_pictures
 from placement.ball_model import NOISE, Look, tone
-from placement.siting import colour_siting
 
 _RED_NEUTRAL = np.uint8(138)  # Cr above this counts as ball colour; 128 is grey
 _RED_SHARE = (
@@ -104,13 +103,6 @@ def redness(sightings: Sequence[tuple[Candidates, int]], centres: np.ndarray) ->
         here = red[:, v, u].astype(int)
         out.append(here[2] - max(_RED_NEUTRAL, here[0], here[4]))
     return np.array(out)
-
-
-def siting_of(sightings: Sequence[tuple[Candidates, int]]) -> float:
-    """Where colour samples lie in these pictures, see `placement.siting`; px."""
-    luma = np.concatenate([c.patches[m] for c, m in sightings])
-    red = np.concatenate([c.reds[m] for c, m in sightings])
-    return colour_siting(luma, red)
 
 
 def _tinted(luma: np.ndarray, red: np.ndarray, siting: float) -> np.ndarray:

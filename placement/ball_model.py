@@ -19,7 +19,6 @@ from functools import lru_cache
 import numpy as np
 
 from placement.compiled import Single, compiled, inlined
-from placement.siting import ON_EVEN
 
 NOISE = 2.0  # grey levels, least noise assumed of a pixel
 _GAMMA = 2.2  # of stored pictures (ITU-R BT.709 and sRGB, nearly)
@@ -30,6 +29,9 @@ _MIDDLE = np.float32(1 - 1 / 1.4**2)
 _TENT = np.float32(np.sqrt(6))  # of the blur: half the foot of a tent spread as the blur is
 _LEAST_STREAK = np.float32(0.25)  # px
 
+#: Where samples of colour may lie along a row, px of luma from the even column, and where they are
+#: taken to lie until it is known; see `placement.siting`.
+ON_EVEN, MIDWAY, BETWEEN = 0.0, 0.5, 0.25
 #: Shading before anything is learnt: brighter above. Order: see `shade`.
 DEFAULT_SHADING = (0.75, 0.0, 0.45, 0.25, 0.0, 0.0, 0.0, 0.0, 0.0)
 

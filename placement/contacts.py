@@ -333,10 +333,27 @@ def serve_starts(contacts: Sequence[Contact]) -> list[int]:
         )
         if not c.seen and better:
             continue
+        # nobody serves twice so soon: what went nowhere was a toss
+        served = any(
+            contacts[k].half == c.half
+            and 0 < contacts[k].time - c.time < APART
+            and _goes_over(contacts, k)
+            for k in may
+        )
+        if served and not _goes_over(contacts, i):
+            continue
         if starts and c.time - contacts[starts[-1]].time < APART:
             continue
         starts.append(i)
     return starts
+
+
+def _goes_over(contacts: Sequence[Contact], i: int) -> bool:
+    """Whether the same flight is known to bounce next beyond the net."""
+    c = contacts[i]
+    return any(
+        o.path == c.path and o.order == c.order + 1 and o.half == -c.half for o in contacts[i + 1 :]
+    )
 
 
 def off_net_starts(

@@ -10,10 +10,11 @@ import numpy as np
 from calibration.camera import Camera
 from placement import ball_image
 from placement.ball_look import learn_look
-from placement.ball_model import Look
+from placement.ball_model import BETWEEN, Look
 from placement.belief import GOOD_PATH, ROUGHEST, plentiful, typical_misfit
 from placement.paths import FollowedPath
 from placement.sightings import picture_speeds, radii_px
+from placement.siting import colour_siting
 
 _LEAST = 20  # measured pictures from which on a look can be learnt
 _RED = 8.0  # levels of Cr by which a ball is redder than what lies behind it, to be an orange one
@@ -41,10 +42,17 @@ def first_look(camera: Camera, paths: Sequence[FollowedPath], look: Look) -> Loo
     if len(pictures) < _LEAST:
         return look
     sizes, pace, middle = (np.concatenate(parts) for parts in (radii, speeds, centres))
-    if float(np.median(ball_image.redness(pictures, middle))) > _RED:
-        look = replace(look, tinted=True, siting=ball_image.siting_of(pictures))
-    patches, origins = ball_image.gather(pictures, sizes, pace, look)
-    return learn_look(patches, origins, middle, sizes, pace, look)
+
+    def learnt(begin: Look) -> Look:
+        patches, origins = ball_image.gather(pictures, sizes, pace, begin)
+        return learn_look(patches, origins, middle, sizes, pace, begin)
+
+    if float(np.median(ball_image.redness(pictures, middle))) < _RED:
+        return learnt(look)
+    rough = learnt(replace(look, tinted=True, siting=BETWEEN))
+    return learnt(
+        replace(look, tinted=True, siting=colour_siting(pictures, middle, sizes, pace, rough))
+    )
 
 
 def _best_of(paths: Sequence[FollowedPath]) -> list[FollowedPath]:

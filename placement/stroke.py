@@ -20,6 +20,7 @@ from placement.trajectory import Expectations, Path, Sightings, fit_path
 
 _BEFORE = 1.15  # s of candidates before the path that are looked at
 _EARLIEST, _LATEST = 0.48, 0.012  # s before the first bounce, of a stroke
+_LOST = 1e4  # m^2 and m^2/s^2: variance of a path's place and speed of which nothing is known
 _TICK = 0.001  # s between the instants that are tried
 _TOUCH_SD = 0.004  # m, the ball gives at the bat
 _STRANGE = 9.0  # squared standard deviations that a candidate beside both flights costs at most
@@ -167,12 +168,13 @@ def _meeting(
     gap = there - here
     rough = int(np.nanargmin(np.where(np.isfinite(gap).all(axis=1), np.sum(gap**2, axis=1), 1e9)))
     knots = np.unique(np.clip(rough + np.array([-60, -20, 0, 20, 60]), 0, len(times) - 1))
-    _, spread = path.states(times[knots])
+    with np.errstate(over="ignore", invalid="ignore"):
+        _, spread = path.states(times[knots])
     slopes = throw.slopes(times[knots])
     costs = np.full(len(times), np.inf)
     nearest = np.abs(np.arange(len(times))[:, None] - knots).argmin(axis=1)
-    states = np.empty((len(times), 8))
-    drawn = np.empty((len(times), 3))
+    states = np.zeros((len(times), 8))
+    drawn = np.zeros((len(times), 3))
     left: list[np.ndarray] = []
     slow: list[np.ndarray] = []
     where: list[np.ndarray] = []
@@ -181,6 +183,12 @@ def _meeting(
         own = spread[6 * n : 6 * n + 6, 6 * n : 6 * n + 6]
         at = slopes[n, :3]
         both = own[:3, :3] + at @ throw.covariance @ at.T + _TOUCH_SD**2 * np.eye(3)
+        if not np.trace(own) < _LOST:  # nor if it is no number
+            # flown back too far, its speed grows beyond all bounds: the stroke was not so early
+            left.append(throw.covariance)
+            slow.append(own[3:, 3:])
+            where.append(own[:3, :3])
+            continue
         inverse = np.linalg.inv(both)
         use = nearest == n
         costs[use] = np.einsum("ti,ij,tj->t", gap[use], inverse, gap[use])

@@ -371,9 +371,9 @@ def test_a_stroke_close_over_the_table_is_no_bounce_though_the_flight_before_see
     assert [c.order for c in contacts_of(CALIBRATION, [after])] == [0, 1]
 
 
-def contact(time, x, vx, *, out=None, was_seen=True) -> Contact:
+def contact(time, x, vx, *, out=None, was_seen=True, of=(0, 0)) -> Contact:
     return Contact(
-        0, 0, time, np.array([x, 0.0]), np.eye(2) * 1e-4, np.array([vx, 0.0, -2.0]),
+        *of, time, np.array([x, 0.0]), np.eye(2) * 1e-4, np.array([vx, 0.0, -2.0]),
         np.array([0.9 * vx if out is None else out, 0.0, 1.8]), was_seen,
     )  # fmt: skip
 
@@ -392,6 +392,27 @@ def contact(time, x, vx, *, out=None, was_seen=True) -> Contact:
         ),
         pytest.param([contact(1, -0.6, 4), contact(1.3, -0.2, 3)], [0], id="own-side-twice"),
         pytest.param([contact(1, -0.6, 4), contact(4, -0.5, 4)], [0, 1], id="two-serves"),
+        # from a hand close over the end line a toss may seem to bounce
+        pytest.param(
+            [
+                contact(1, -1.36, 1.5, of=(0, 0)),
+                contact(1.85, -0.6, 4, of=(1, 0)),
+                contact(2.2, 0.5, 3, of=(1, 1)),
+            ],
+            [1],
+            id="a-toss-before-the-serve",
+        ),
+        # what went over was served, though its return comes down at this end soon after
+        pytest.param(
+            [
+                contact(1, -0.6, 4, of=(0, 0)),
+                contact(1.3, 0.5, 3, of=(0, 1)),
+                contact(1.85, -0.6, 4, of=(1, 0)),
+                contact(2.2, 0.5, 3, of=(1, 1)),
+            ],
+            [0],
+            id="over",
+        ),
     ],
 )
 def test_what_begins_a_serve(contacts, starts):

@@ -1,9 +1,12 @@
 """The stroke's instant and the toss before it, against flights traced by SciPy."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from placement.stroke import find_stroke
+from placement.stroke import _meeting, find_stroke
+from placement.toss import find_throws, frames_of
 from tests.placement.tosses import CONTACT, STRUCK, film, followed
 
 PACE = float(np.linalg.norm(STRUCK))
@@ -85,3 +88,19 @@ def test_sightings_of_the_toss_are_taken_off_the_path():
     stroke = find_stroke(shown.camera, clean, bounce)
     assert stroke.path.n_sightings <= clean.path.n_sightings
     assert np.linalg.norm(stroke.velocity) == pytest.approx(PACE, rel=0.04)
+
+
+@pytest.mark.filterwarnings("ignore:(overflow|invalid value):RuntimeWarning")
+def test_a_path_whose_speed_grows_beyond_all_bounds_backwards_meets_no_toss():
+    # flown back under drag v' = k v^2, a speed runs to infinity within 1 / (k v): with a ball's
+    # 0.11 per metre and 21 m/s at the bounce, five times the true speed, in 0.4 s
+    shown = film("behind", 60, seed=7, rise=0.30)
+    path, bounce = followed(shown.camera, 60, shown.history, seed=107)
+    frames = frames_of(shown.history, bounce - 0.9, bounce)
+    place = path.path.positions(np.array([path.first_seen]))[0]
+    throw = find_throws(shown.camera, place, frames)[0]
+    assert _meeting(shown.camera, path.path, throw, frames, bounce) is not None
+    theta = path.path.theta.copy()
+    theta[3:6] *= 5.0
+    wild = replace(path.path, theta=theta)
+    assert _meeting(shown.camera, wild, throw, frames, bounce) is None
