@@ -252,7 +252,9 @@ def find_throws(camera: Camera, place: np.ndarray, frames: Frames, *, most: int 
     most : int
         So many at most are returned.
     """
-    if len(frames.times) < _FEWEST:
+    # a path that was drawn back too far may lie behind the camera: no throw is seen there
+    in_sight = np.isfinite(camera.project(place + 1e-2 * np.eye(3))).all()
+    if len(frames.times) < _FEWEST or not in_sight:
         return []
     frames = Frames(frames.times, _near(camera, place, frames.points))
     seeds = _seeds(camera, place, frames)

@@ -30,6 +30,13 @@ def test_the_throw_is_found_among_other_things(view, rate):
     assert np.abs(got - wanted).max() < 5.0
 
 
+def test_behind_the_camera_no_throw_is_seen():
+    # a path drawn back too far may end there
+    shown = film("behind", 60, seed=21)
+    behind = 2 * shown.camera.centre - STROKE
+    assert throw_of(shown, behind)[0] == []
+
+
 def test_things_that_do_not_fall_are_no_throw():
     camera = camera_at("behind")
     rng = np.random.default_rng(4)
