@@ -67,11 +67,11 @@ class Belief:
         if len(telling) >= _ENOUGH:
             self._limit = GOOD_PATH * float(np.clip(typical_misfit(telling), 1.0, ROUGHEST))
 
-    def holds(self, followed: FollowedPath, *, led_on: bool = False) -> bool:
+    def holds(self, followed: FollowedPath, *, led_on: bool = False, sized: bool = False) -> bool:
         """Whether a ball flew so: a close fit, or a looser one to many pictures.
 
         A path `led_on` from one that is believed may have come before a ground as bright as the
-        ball.
+        ball. One whose pictures are surely of the right size (`sized`) may fit as one to many.
         """
         pictures, further = followed.measured.sum(), followed.path.n_bounces - 1
         palest = self.palest * (_PALER if pictures >= _PLENTY else 1.0)
@@ -85,5 +85,5 @@ class Belief:
         seldom = followed.measured.mean() < _MOSTLY and pictures < _PLENTY
         if seldom and misfit > _SELDOM:
             return False
-        many = plentiful(followed) and pictures >= _MANY + _EACH * further
+        many = sized or (plentiful(followed) and pictures >= _MANY + _EACH * further)
         return bool(misfit < self._limit or (many and misfit < _LOOSER * self._limit))

@@ -16,7 +16,8 @@ _LOOK_ON = 6  # frames beyond a bounce in which the ball is looked for
 _FOUND = 3  # of them that must show it
 _FOUND_SLOW, _SLOW_FILM = 2, 0.025  # likewise with frames so many s apart: a serve's first is near
 _BEND, _BEND_BACK = 0.12, 0.25  # share of the falling speed, after a bounce and before it
-_GATE_PX = 9.0  # px at 1920 px width
+#: px at 1920 px width: how near to where it is foretold a ball is, but for what bends its flight.
+GATE_PX = 9.0
 
 
 def near_foretold(
@@ -54,7 +55,7 @@ def near_foretold(
     for k, f in enumerate(beyond):
         off = np.hypot(*(frames[f].points - aim[k]).T)
         m = int(np.argmin(off)) if len(off) else 0
-        within = len(off) > 0 and off[m] < _GATE_PX * window.scale + slack[k]
+        within = len(off) > 0 and off[m] < GATE_PX * window.scale + slack[k]
         found.append(((f, m), float(off[m])) if within else None)
     return found
 

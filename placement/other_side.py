@@ -6,12 +6,14 @@ import numpy as np
 
 from placement.arcs import fit_arc
 from placement.bounces import before_it_the_net
-from placement.foretold import enough, near_foretold
+from placement.foretold import GATE_PX, enough, near_foretold
 from placement.lone import follow_from_hidden, follow_on
 from placement.paths import FollowedPath, follow
 from placement.sightings import Member, Window
 from placement.tracks import Run
 
+_CLOSELY = 0.6  # misfit up to which a single picture on the other side is believed
+_JUMP = 4.0  # times as far off as all before, where a candidate is no longer the ball
 _SHIFTS = 4  # quarters of a frame by which the instant of a bounce told from one side may be off
 _NEAR_S = 0.2  # s of a flight next to its bounce
 _FEWEST = 6  # sightings of the part of a flight that is looked from
@@ -96,7 +98,7 @@ def with_first_flight(window: Window, followed: FollowedPath) -> FollowedPath:
         return followed
     model = path.model()
     incoming, outgoing = model.incoming[0][0], model.outgoing[0][0]
-    best: tuple[int, float, float, list[Member]] | None = None
+    best: tuple[float, int, float, list[Member]] | None = None
     for shift in (np.arange(-_SHIFTS, _SHIFTS + 1) * gap / 4).tolist():
         place = path.bounce_places[0] + shift * outgoing[:2]
         later = followed.frames[times > begun + shift]
@@ -107,11 +109,12 @@ def with_first_flight(window: Window, followed: FollowedPath) -> FollowedPath:
             if near is None:
                 break  # nothing hides it for a frame
             row.append(near)
+        row = _without_jump(row, enough(gap), GATE_PX * window.scale)
         if len(row) < enough(gap):
             continue
-        off = float(np.mean([far for _, far in row]))
-        if best is None or (len(row), -off) > best[:2]:
-            best = (len(row), -off, shift, [member for member, _ in row])
+        worth = sum(max(0.0, 1 - far / (GATE_PX * window.scale)) for _, far in row)
+        if best is None or (worth, len(row)) > best[:2]:
+            best = (worth, len(row), shift, [member for member, _ in row])
     if best is None:
         return followed
     _, _, shift, found = best
@@ -122,8 +125,23 @@ def with_first_flight(window: Window, followed: FollowedPath) -> FollowedPath:
     if longer is None or longer.path.misfit > max(_CLOSE, _LOOSER * path.misfit):
         return followed
     before = longer.sightings.times < longer.path.bounce_times[0]
-    seen = (longer.measured & before).sum() >= enough(gap)
-    return longer if seen and longer.measured.sum() > followed.measured.sum() else followed
+    balls = int((longer.measured & before).sum())
+    # a single one tells at least when the ball bounced, where all fits closely
+    seen = balls >= (1 if longer.path.misfit < max(_CLOSELY, path.misfit) else enough(gap))
+    more = int(longer.measured.sum() - followed.measured.sum())
+    seen = seen and (more > 0 or (more == 0 and longer.path.misfit < path.misfit))
+    return longer if seen else followed
+
+
+def _without_jump(
+    row: list[tuple[Member, float]], least: int, gate: float
+) -> list[tuple[Member, float]]:
+    """The candidates up to where they leave the ball's way: there it was not struck yet."""
+    for k in range(least, len(row)):
+        far = row[k][1]
+        if far > gate and far > _JUMP * max(before for _, before in row[:k]):
+            return row[:k]
+    return row
 
 
 def _run_of(followed: FollowedPath, which: np.ndarray) -> Run:

@@ -17,6 +17,7 @@ from calibration.camera import Camera
 from placement import ball_image
 from placement.ball import Candidates
 from placement.ball_model import Look
+from placement.bent import bent_by
 from placement.trajectory import Expectations, Path, Sightings
 
 #: Radii by which an unmeasured candidate sits above the ball's centre.
@@ -231,8 +232,9 @@ def measured(
             )
     pictures = [known[key] for key in members]
     good = np.array([p.good for p in pictures])
-    points = np.array([p.point for p in pictures])
-    covariances = np.array([p.covariance for p in pictures])
+    shift, bent = bent_by(window.camera, path, seen, window.look.exposure_s)
+    points = np.array([p.point for p in pictures]) - shift
+    covariances = np.array([p.covariance for p in pictures]) + bent
     if not good.all():
         raw = np.array([frames[f].points[m] for f, m in members])
         raw[:, 1] += SHADE_SHIFT * radii

@@ -35,6 +35,7 @@ from placement.readout import find_readout
 from placement.sightings import Member, Window
 from placement.tracks import Linker, Run
 from placement.trajectory import Expectations
+from placement.true_size import other_size, surely_of_due_size
 
 _SETTLE_EVERY = 1.0  # s
 _SETTLED = 0.9  # s after its last sighting a chain is taken as complete
@@ -53,6 +54,7 @@ _SAME_BOUNCE = 0.03  # s
 # px, at 1920 px width or less, by which all pictures of a path may be off alike, and drift along it
 _OFFSET_PX, _DRIFT_PX = 0.19, 0.06
 _TELLING = 12  # paths, the last ones, that tell the readout
+_DISTANCE_SD = 0.1  # share of a distance told by the size of pictures, by which it may be off
 _SURELY = 1.0  # misfit up to which nothing better is looked for
 
 
@@ -333,15 +335,35 @@ class Tracer:
             self.camera, frames, self.look, self.expectations, self.readout_s, self._belief.palest
         )
 
-    def _follow_alone(self, window: Window, arc: BallArc) -> FollowedPath | None:
-        """The path of an arc that met no other, through the bounce after or before it."""
+    def _follow_alone(
+        self, window: Window, arc: BallArc, *, misplaced: bool = False
+    ) -> FollowedPath | None:
+        """The path of an arc that met no other, through the bounce after or before it.
+
+        Where its pictures are a ball's at another distance, it is looked for there; not if it was
+        `misplaced` once.
+        """
         for way in (follow_on, follow_from_hidden):
             found = way(window, arc)
-            if found is not None and self._belief.holds(found):
-                found = self._led_on(window, found)
+            if found is None or not self._believed(window, found):
+                continue
+            found = self._led_on(window, found)
+            factor = other_size(window, found)
+            if factor is None:
                 self._claims.add(found)
                 return found
+            elsewhere = None if misplaced else self._moved(found, arc, factor)
+            if elsewhere is not None:
+                told = self._follow_alone(window, elsewhere, misplaced=True)
+                if told is not None:
+                    return told
         return None
+
+    def _moved(self, followed: FollowedPath, arc: BallArc, factor: float) -> BallArc | None:
+        """The arc at the distance at which its ball is `factor` times as large."""
+        middle = np.array([arc.run.times.mean()])
+        depth = float(self.camera.depths(followed.path.positions(middle))[0]) / factor
+        return fit_arc(self.camera, arc.run, distance=(depth, _DISTANCE_SD * depth))
 
     def _compactness(self, run: Run) -> float:
         values = [self._frames[f].compactness[m] for f, m in run.candidates]
@@ -378,20 +400,29 @@ class Tracer:
 
     def _finished(self, window: Window, followed: FollowedPath | None) -> list[FollowedPath]:
         """A path led on, if it is a ball's."""
-        if followed is None or not self._belief.holds(followed):
+        if followed is None or not self._believed(window, followed):
             return []
         followed = self._led_on(window, followed)
+        if other_size(window, followed) is not None:
+            return []
         self._claims.add(followed)
         return [followed]
+
+    def _believed(self, window: Window, followed: FollowedPath) -> bool:
+        """Whether a ball flew so, by how its path fits or by the size of its pictures too."""
+        return self._belief.holds(followed) or (
+            self._belief.holds(followed, sized=True) and surely_of_due_size(window, followed)
+        )
 
     def _led_on(self, window: Window, followed: FollowedPath) -> FollowedPath:
         window = replace(window, palest=PALEST)
         sure = pinned_down(window, followed)
-        followed = sure if self._belief.holds(sure) else followed
+        sized = not self._belief.holds(followed)  # it was believed for that
+        followed = sure if self._belief.holds(sure, sized=sized) else followed
         longer = extended(window, followed)
-        followed = longer if self._belief.holds(longer, led_on=True) else followed
+        followed = longer if self._belief.holds(longer, led_on=True, sized=sized) else followed
         whole = with_first_flight(window, followed)
-        followed = whole if self._belief.holds(whole, led_on=True) else followed
+        followed = whole if self._belief.holds(whole, led_on=True, sized=sized) else followed
         begin = followed.first_seen
         past = [p for p in self._past if begin - _HISTORY < p[0] < begin + 0.05]
         return replace(

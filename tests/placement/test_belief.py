@@ -110,3 +110,19 @@ def test_with_plenty_of_pictures_a_ball_may_be_a_little_paler(pictures, held):
     belief.learn([replace(path, contrast=40.0)])  # 12 grey levels are asked for then
     pale = replace(path, contrast=10.0, measured=np.arange(len(path.measured)) < pictures)
     assert belief.holds(pale) is held
+
+
+def test_a_path_whose_pictures_are_surely_of_the_right_size_may_fit_more_loosely():
+    path = seen(camera_beside(), good_serve(), times_of(1.0, 1.9), np.random.default_rng(3))
+    belief = Belief(RATE, look_known=True)
+
+    def fitting(misfit):
+        free = 2 * path.path.n_sightings - 6
+        # twenty pictures over two bounces do not make it one of many
+        few = replace(path, measured=np.ones(20, bool))
+        return replace(few, path=replace(path.path, chi2=misfit**2 * free))
+
+    assert belief.holds(fitting(1.5))
+    assert not belief.holds(fitting(1.9))
+    assert belief.holds(fitting(1.9), sized=True)
+    assert not belief.holds(fitting(9.0), sized=True)

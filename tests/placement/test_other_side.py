@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from placement.lone import follow_from_hidden
 from placement.other_side import pinned_down, with_first_flight
 from tests.placement.flown import (
     LOOK,
+    RATE,
     arc_between,
     camera_beside,
     candidates,
@@ -53,3 +56,30 @@ def test_the_flight_before_a_first_bounce_is_found_where_it_was_left_out():
     assert whole.path.bounce_times[0] == pytest.approx(first.time, abs=2e-3)
     assert whole.path.bounce_places[0] == pytest.approx(first.place, abs=0.01)
     assert with_first_flight(window, whole) is whole
+
+
+def test_a_single_picture_before_a_bounce_tells_when_it_was():
+    # the frames before it show the hand: candidates near the ball's way, and farther and farther
+    # off it, without a ball
+    camera, rng, flown = camera_beside(), np.random.default_rng(12), good_serve()
+    first, second = flown.touches[:2]
+    frames, ball_of = candidates(camera, flown, times_of(0.9, 1.6), rng, clutter=0)
+    shown = {}
+    for f, c in frames.items():
+        early = first.time - 1.2 / RATE - c.time_s
+        if early <= 0 or f not in ball_of:
+            shown[f] = c
+            continue
+        points, patches = c.points.copy(), np.array([*c.patches])
+        points[ball_of[f]] += [1.5, 1.5] if early < 2.5 / RATE else [20.0, 9.0]
+        patches[ball_of[f]] = patches[ball_of[f], :1]  # nothing moves there
+        shown[f] = replace(c, points=points, patches=patches)
+    veiled = {f: c.emptied() if c.time_s < first.time else c for f, c in shown.items()}
+    arc = arc_between(camera, frames, ball_of, first.time, second.time)
+    late = follow_from_hidden(window_of(camera, veiled, LOOK), arc)
+    assert late is not None
+    assert late.first_seen > first.time
+    whole = with_first_flight(window_of(camera, shown, LOOK), late)
+    assert (whole.measured & (whole.sightings.times < first.time)).sum() == 1
+    assert whole.path.bounce_times[0] == pytest.approx(first.time, abs=2e-3)
+    assert whole.path.bounce_places[0] == pytest.approx(first.place, abs=0.01)
