@@ -415,9 +415,9 @@ class Tracer:
         )
 
     def _led_on(self, window: Window, followed: FollowedPath) -> FollowedPath:
+        sized = not self._belief.holds(followed)  # it was believed for that
         window = replace(window, palest=PALEST)
         sure = pinned_down(window, followed)
-        sized = not self._belief.holds(followed)  # it was believed for that
         followed = sure if self._belief.holds(sure, sized=sized) else followed
         longer = extended(window, followed)
         followed = longer if self._belief.holds(longer, led_on=True, sized=sized) else followed

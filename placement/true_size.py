@@ -13,11 +13,12 @@ from placement import ball_image
 from placement.paths import FollowedPath
 from placement.sightings import Window, picture_speeds, radii_px
 
-_OTHERS = (0.7, 1.4)  # times the size that is due; of 150 flights in rendered films none is between
+_OTHERS = (0.7, 1.4)  # times the size that is due
 _LOOKS = 15  # pictures of a path that are looked at
 _FEWEST = 5  # of them that tell
-_MOST = 0.6  # share of them that may look more like a ball of another size: 0.3 at most do of a
-# ball's where it is, and from 0.7 on elsewhere
+# share of them that may look more like a ball of another size: of 150 flights in rendered films
+# 0.32 at most do of a ball that is where its path is, and from 0.7 on do of others
+_MOST = 0.6
 # a path that is surely a ball's: pictures, share of its sightings that were measured, their median
 # misfit, share of pictures that look more like another size
 _SURE_FROM, _SURE_MEASURED, _SURE_MISFIT, _SURE_MOST = 10, 0.75, 0.35, 0.2

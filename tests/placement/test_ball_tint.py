@@ -96,6 +96,6 @@ def test_where_too_few_balls_tell_colour_lies_on_the_even_columns():
 
 
 def test_what_stands_still_about_the_ball_says_nothing_of_colour():
-    # a red post beside the table, whose edge in luma is another thing's than that in colour: of
-    # five films two were taken to be sited otherwise by such
+    # a red post as bright as the table, with a light rim: its edge in luma is half a pixel and more
+    # from that in colour, which once told the siting wrong
     assert np.abs(off_by(late=True, post=True)).max() < 0.08
