@@ -21,6 +21,8 @@ from placement.ball_model import BETWEEN, MIDWAY, ON_EVEN, Look
 _FEWEST = 12  # balls from which the film decides
 _WORST = 0.75  # misfit of a ball's picture above which it does not count
 _FAR = 1.5  # px: in two places so far apart there is not one ball
+_SURE = 2.0  # standard errors of the middle from none, from which it is told
+_MEDIANS = 1.25  # times a mean's standard error, a median's, where errors are normal
 _SOFTER, _SHARPEST = 0.3, 0.3  # px by which colour is more blurred than luma; luma's least blur
 
 
@@ -44,7 +46,8 @@ def colour_siting(
     Returns
     -------
     float
-        `ON_EVEN` or `MIDWAY`; the former where too few balls tell.
+        `ON_EVEN` or `MIDWAY`; `ON_EVEN` where hardly a ball tells, and `BETWEEN` where they do not
+        agree: then a ball is a quarter of a pixel aside at most.
     """
     by_luma = replace(look, tinted=False, blur_px=max(_SHARPEST, look.blur_px - _SOFTER))
     places, good = [], np.ones(len(pictures), bool)
@@ -57,4 +60,8 @@ def colour_siting(
     good &= np.hypot(*aside.T) < _FAR
     if good.sum() < _FEWEST:
         return ON_EVEN
-    return ON_EVEN if float(np.median(aside[good, 0])) > 0 else MIDWAY
+    told = aside[good, 0]
+    middle, spread = float(np.median(told)), _MEDIANS * float(told.std()) / np.sqrt(len(told))
+    if abs(middle) < _SURE * spread:
+        return BETWEEN
+    return ON_EVEN if middle > 0 else MIDWAY

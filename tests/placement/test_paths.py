@@ -24,10 +24,15 @@ from placement.tracks import Run
 from placement.trajectory import first_guess
 from tests.placement import flown as made
 from tests.placement.flown import (
+    BALL_LIGHT,
     LOOK,
+    PATCH,
+    RADIUS,
+    TABLE_LIGHT,
     Flown,
     camera_beside,
     candidates,
+    drawn,
     good_serve,
     run_of,
     seen,
@@ -229,3 +234,60 @@ def test_however_many_bounces_follow_the_first_ones_are_found():
     assert known.path.bounce_times == pytest.approx(times[2:7], abs=1e-3)
     found = extended(window, known).path.bounce_times
     assert found[:3] == pytest.approx(times[:3], abs=1e-3)
+
+
+def test_what_leads_on_beneath_the_table_is_no_ball():
+    # known from after its first bounce on; something like a ball lies where that flight, led back
+    # through the table's top, would have been
+    camera, rng, flown = camera_beside(), np.random.default_rng(11), good_serve()
+    first, second = flown.touches[:2]
+    times = times_of(0.9, 2.0)
+    frames, ball_of = candidates(camera, flown, times, rng, hidden=[(0.9, first.time - 1e-9)])
+    theta = first_guess(
+        [second.time], second.place, second.incoming, [second.outgoing], expected_of(camera)
+    )
+    members = [(f, m) for f, m in ball_of.items() if frames[f].time_s < second.time + 0.15]
+    known = follow(window_of(camera, frames, LOOK), theta, 1, members)
+    for f in [f for f in frames if 0.03 < first.time - frames[f].time_s < 0.09]:
+        frames[f] = showing(frames[f], camera, known.path.positions, BALL_LIGHT, rng)
+    window = window_of(camera, frames, LOOK)
+    followed = follow(window, theta, 1, members)
+    assert followed.first_seen > first.time
+    times_found = extended(window, followed).path.bounce_times
+    assert times_found[:2] == pytest.approx([first.time, second.time], abs=3e-3)
+
+
+def test_two_pictures_of_nothing_tell_no_bounce():
+    # caught a tenth of a second before it would have met the table again; where it would have been
+    # then, there is hardly any change
+    camera, rng, flown = camera_beside(), np.random.default_rng(12), good_serve()
+    first, second = flown.touches[:2]
+    until = first.time + 0.75 * (second.time - first.time)
+    frames, ball_of = candidates(camera, flown, times_of(0.9, 2.0), rng, hidden=[(until, 2.0)])
+    theta = first_guess(
+        [first.time, second.time], first.place, first.incoming, [first.outgoing, second.outgoing],
+        expected_of(camera),
+    )  # fmt: skip
+    beyond = sorted(f for f in frames if frames[f].time_s > second.time)[:2]
+    for light, there in ((BALL_LIGHT, True), (1.3 * TABLE_LIGHT, False)):
+        for f in beyond:
+            frames[f] = showing(frames[f], camera, flown.at, light, rng)
+        members = [*ball_of.items(), *((f, 0) for f in beyond)]
+        followed = follow(window_of(camera, frames, LOOK), theta, 2, members)
+        assert (followed.last_seen > second.time) == there
+
+
+def showing(frame, camera, place_at, light, rng):
+    """The frame with a ball's picture, and no other, at a time's place."""
+    at = place_at(frame.time_s + np.array([-1e-3, 0.0, 1e-3]))
+    centre = camera.project(at)
+    radius = float(camera.matrix[0, 0] * RADIUS / camera.depths(at)[1])
+    ball = (centre[1], radius, (centre[2] - centre[0]) / 2e-3)
+    point = centre[1] - [0, 0.3 * radius]
+    origin = np.clip(2 * np.rint((point - (PATCH - 1) / 2) / 2).astype(int), 0, None)
+    patches = drawn([None, None, ball, None, None], origin, rng, light)[None]
+    return replace(
+        frame, points=point[None], strengths=np.array([40.0]), compactness=np.array([0.7]),
+        patches=patches, origins=origin[None],
+        reds=np.full((1, 5, PATCH // 2, PATCH // 2), 128, np.uint8),
+    )  # fmt: skip
