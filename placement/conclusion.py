@@ -8,7 +8,7 @@ from dataclasses import replace
 from placement.analysis import Bounce, Serve
 from placement.doubles import without_doubles
 from placement.last_fit import fit_last
-from placement.readout import find_readout
+from placement.readout import UNTOLD_SD, find_readout
 from placement.serves import find_serves
 from placement.stretch import Stretch
 from placement.tracing import expected_of
@@ -51,13 +51,16 @@ def conclude(
         camera, expected = s.calibration.camera, expected_of(s.calibration.camera)
         paths = without_doubles(camera, paths, expected, readout_s=readout_s or s.readout_s)
         stands.append((camera, paths, expected))
+    readout_sd_s = 0.0
     if not readout_s:
         readout = find_readout(stands)
-        readout_s = 0.0 if readout is None else readout.held_to(fps)
+        readout_s, readout_sd_s = (0.0, UNTOLD_SD) if readout is None else readout.likely(fps)
     for s, (camera, paths, expected) in zip(stretches, stands, strict=True):
         some, found = find_serves(
             s.calibration,
-            fit_last(camera, paths, expected, readout_s=readout_s),
+            fit_last(
+                camera, paths, replace(expected, readout_sd_s=readout_sd_s), readout_s=readout_s
+            ),
             band_m=band_m,
             first_s=s.start_s,
             last_s=min(s.end_s, end_s),

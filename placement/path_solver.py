@@ -82,6 +82,14 @@ class Problem:
         columns = [(self.whiten[:, :, i] * x[:, None]).ravel() for x in shapes for i in (0, 1)]
         return np.column_stack(columns)
 
+    def later(self, at: Evaluation) -> np.ndarray:
+        """What a second of readout does to the rows, (2 N,): the lower a picture the later."""
+        position, velocity, _ = at.traced.at(self.times)
+        _, slopes = project_with_slopes(self.camera, position)
+        lag = self.points[:, 1] / self.camera.size[1] - 0.5
+        moved = (slopes @ velocity[:, :, None]) * lag[:, None, None]
+        return np.asarray((self.whiten @ moved).ravel())
+
     def evaluate(self, left: np.ndarray) -> Evaluation:
         """Trace a path and compare it with the sightings."""
         with np.errstate(all="ignore"):  # a wild trial step may overflow; it is then not taken

@@ -20,11 +20,14 @@ from calibration.camera import Camera
 from placement.derivatives import Traced
 from placement.path_solver import Problem, huber_weights
 from placement.paths import FollowedPath
-from placement.projection import project_with_slopes
 from placement.trajectory import Expectations
 
 _SURE = 3.0  # standard deviations from none, from which a readout is used
 _FEWEST = 3  # paths
+# s, of the sensors that read slowly enough to matter; common practice, no source
+_USUAL, _USUAL_SD = 0.012, 0.006
+#: What is not known of it where a film does not tell: standard deviation from none, s.
+UNTOLD_SD = 0.006
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,22 @@ class Readout:
         if self.seconds < _SURE * self.sd_s or self.seconds - _SURE * self.sd_s > longest:
             return 0.0
         return min(self.seconds, longest)
+
+    def likely(self, fps: float) -> tuple[float, float]:
+        """The readout as it is to be expected, and its standard deviation, s.
+
+        Between what the film tells and what sensors have: every other film none that matters, the
+        others some milliseconds; at most a frame at `fps`.
+        """
+        told, usual = self.sd_s**2, _USUAL_SD**2
+        none, some = (
+            np.exp(-0.5 * (self.seconds - mean) ** 2 / variance) / np.sqrt(variance)
+            for mean, variance in ((0.0, told), (_USUAL, told + usual))
+        )
+        share = float(some / (none + some)) if none + some > 0 else 1.0
+        middle = (self.seconds * usual + _USUAL * told) / (usual + told)
+        variance = share * usual * told / (usual + told) + share * (1 - share) * middle**2
+        return float(np.clip(share * middle, 0.0, 1 / fps)), float(np.sqrt(variance))
 
 
 def find_readout(
@@ -96,11 +115,7 @@ def _share(
     at = problem.evaluate(Traced(path.theta, path.n_bounces).left)
     if not np.isfinite(at.rows).all():
         return None
-    position, velocity, _ = at.traced.at(problem.times)
-    _, slopes = project_with_slopes(camera, position)
-    lag = problem.points[:, 1] / camera.size[1] - 0.5
-    moved = (slopes @ velocity[:, :, None])[:, :, 0] * lag[:, None]
-    column = (problem.whiten @ moved[:, :, None]).ravel()
+    column = problem.later(at)
     weight = huber_weights(at.rows)
     weight /= max(1.0, path.misfit**2)
     weighted = at.jacobian.T * weight

@@ -56,6 +56,7 @@ class Expectations:
     speed: tuple[float, float] = (0.0, 7.0)  # m/s, each component
     offset_px: float = 0.0  # sd of what all pictures of a path are off by in common, u and v
     drift_px: float = 0.0  # sd of what slowly comes and goes along a path
+    readout_sd_s: float = 0.0  # sd of the time in which the sensor reads its rows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -430,6 +431,9 @@ def _as_path(problem: Problem, left: np.ndarray, expectations: Expectations) -> 
     except np.linalg.LinAlgError:
         return None
     common = problem.common(expectations.offset_px, expectations.drift_px)
+    if expectations.readout_sd_s > 0:
+        late = (expectations.readout_sd_s * problem.later(at))[:, None]
+        common = late if common is None else np.hstack([common, late])
     if common is not None:
         moved = covariance @ (weighted @ common)
         covariance = covariance + moved @ moved.T

@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.stats import norm
 
 from calibration import Camera
 from placement.paths import FollowedPath
@@ -114,3 +116,43 @@ def test_pictures_are_foretold_for_the_rows_in_which_they_are_read():
         off.append(float(np.sqrt((gap**2).mean())))
     assert off[1] < 0.5  # px
     assert off[0] > 3 * off[1]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "sd"), [(0.0, 0.002), (0.006, 0.0024), (0.0135, 0.0066), (-0.003, 0.002)]
+)
+def test_what_is_likely_lies_between_the_film_and_what_sensors_have(seconds, sd):
+    # against SciPy's integral over all readouts: half of the films none, half 12 +- 6 ms
+    def weight(r):
+        return norm.pdf(r, 0.012, 0.006) * norm.pdf(seconds, r, sd)
+
+    total, first, second = (
+        quad(lambda r, k=k: r**k * weight(r), -0.06, 0.08, points=[seconds, 0.012])[0]
+        for k in range(3)
+    )
+    total += norm.pdf(seconds, 0.0, sd)  # and none
+    mean, middle = Readout(seconds, sd, 5).likely(30.0), first / total
+    assert mean[0] == pytest.approx(max(middle, 0.0), abs=1e-5)
+    assert mean[1] == pytest.approx(np.sqrt(second / total - middle**2), abs=1e-5)
+
+
+def test_a_likely_readout_is_no_longer_than_a_frame():
+    assert Readout(0.0180, 0.001, 5).likely(60.0)[0] == pytest.approx(1 / 60)
+
+
+def test_bounces_are_told_less_surely_where_the_readout_is_not_known():
+    camera, (followed, *_) = _film(0.0, seed=3, n=1)
+    expected = expected_of(camera)
+
+    def fitted(readout_s: float, readout_sd_s: float):
+        return fit_path(
+            camera, followed.sightings, followed.path.theta, followed.path.n_bounces,
+            replace(expected, readout_sd_s=readout_sd_s), readout_s=readout_s,
+        )  # fmt: skip
+
+    known, unsure, other = fitted(0.0, 0.0), fitted(0.0, 0.006), fitted(0.006, 0.0)
+    added = unsure.bounce_covariances - known.bounce_covariances
+    moved = other.bounce_places - known.bounce_places
+    # the spread that a standard deviation of readout adds is the way the bounce then moves
+    assert np.abs(moved).max() > 2e-4  # m
+    assert added == pytest.approx(moved[:, :, None] * moved[:, None, :], abs=2e-8)
