@@ -150,9 +150,10 @@ def test_bounces_are_told_less_surely_where_the_readout_is_not_known():
             replace(expected, readout_sd_s=readout_sd_s), readout_s=readout_s,
         )  # fmt: skip
 
-    known, unsure, other = fitted(0.0, 0.0), fitted(0.0, 0.006), fitted(0.006, 0.0)
-    added = unsure.bounce_covariances - known.bounce_covariances
-    moved = other.bounce_places - known.bounce_places
-    # the spread that a standard deviation of readout adds is the way the bounce then moves
-    assert np.abs(moved).max() > 2e-4  # m
-    assert added == pytest.approx(moved[:, :, None] * moved[:, None, :], abs=2e-8)
+    known, unsure = fitted(0.0, 0.0), fitted(0.0, 0.006)
+    added = np.trace(unsure.bounce_covariances - known.bounce_covariances, axis1=1, axis2=2).sum()
+    # the spread that a standard deviation of readout adds is how far the bounces then move; by
+    # central differences, which what a grip or a slip changes leaves a little uneven
+    moved = (fitted(0.006, 0.0).bounce_places - fitted(-0.006, 0.0).bounce_places) / 2
+    assert np.sqrt(added) > 3e-4  # m
+    assert np.sqrt(added) == pytest.approx(np.linalg.norm(moved), rel=0.25)
