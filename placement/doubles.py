@@ -18,6 +18,7 @@ _CLOSER = 0.6  # share of the other's misfit up to which a path fits far closer
 _MANY, _CLOSER_TO_MANY = 0.4, 0.75  # share of a path's pictures; the same, to so many of them
 _JUST, _ELSEWHERE = 0.02, 0.15  # s beside its sightings, m from its ball
 _SAME, _BESIDE = 0.8, 0.05  # share of a path's pictures that are the other's; m from its ball then
+_JUST_STRUCK = 0.05  # s after the ball was seen
 _FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
 
 
@@ -49,6 +50,9 @@ def without_doubles(
             follows = min(abs(new.first_seen - old.last_seen), abs(old.first_seen - new.last_seen))
             if new.path.misfit > GOOD_PATH and _contradicted(old, new, 0.0).all():
                 rival = k  # there is one ball at a time; what flies beside it, poorly, is none
+                break
+            if _struck(old, new):
+                rival = k
                 break
             if shared < 3 and follows > _FOLLOWS:
                 continue
@@ -102,6 +106,22 @@ def _contradicted(surer: FollowedPath, other: FollowedPath, shared: float) -> np
         off = np.linalg.norm(surer.path.positions(times[seen]) - places, axis=1)
         out[seen] = off > (_BESIDE if same else _ELSEWHERE)
     return out
+
+
+def _struck(first: FollowedPath, then: FollowedPath) -> bool:
+    """Whether the only bounce of `then`, not seen from before it, was a stroke: see `first`.
+
+    That has just shown the ball, and had it elsewhere at that time.
+    """
+    begun = float(then.path.bounce_times[0])
+    before = then.measured & (then.sightings.times < begun)
+    if then.path.n_bounces > 1 or before.any() or not first.measured.any():
+        return False
+    last = float(first.sightings.times[first.measured][-1])
+    if not last < begun < last + _JUST_STRUCK:
+        return False
+    place = np.array([*then.path.bounce_places[0], table.BALL_RADIUS])
+    return bool(np.linalg.norm(first.path.positions(np.array([begun]))[0] - place) > _ELSEWHERE)
 
 
 def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:

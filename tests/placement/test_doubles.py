@@ -220,3 +220,16 @@ def test_a_closer_fit_to_many_of_the_same_pictures_says_where_the_ball_was(share
         bounce_places=surer.path.positions(np.array([between]))[:, :2] + 0.3,
     )  # fmt: skip
     assert _contradicted(surer, replace(surer, path=path), shared).tolist() == [contradicted]
+
+
+@pytest.mark.parametrize(("later_s", "told"), [(0.02, 1), (0.2, 2)])
+def test_a_flight_that_begins_where_the_ball_was_not_began_with_a_stroke(later_s, told):
+    # seen from its bounce on; just before, the ball was a metre from there
+    rng = np.random.default_rng(13)
+    first = seen(CAMERA, good_serve(), times_of(1.0, 1.9), rng)
+    begin = first.last_seen + later_s - (good_serve().touches[0].time - 1.0)
+    flown = good_serve(begin)
+    bounce = flown.touches[0].time
+    then = beginning_late(seen(CAMERA, flown, times_of(begin, begin + 0.6), rng), bounce)
+    assert then.path.n_bounces == 1
+    assert len(without_doubles(CAMERA, [first, then], EXPECT)) == told
