@@ -12,6 +12,8 @@ _GAP, _GAP_FRAMES = 0.1, 3.5  # s and frames without the ball in which a stroke 
 _POORER = 0.6  # times the share of balls in the rest of a path
 _BESIDE, _UNSURE = 0.1, 0.5  # m beyond the table's edge; at most what doubt may add
 _RESTITUTION, _MOST_RUB = (0.7, 1.08), 0.8  # what a bounce may be; m/s
+_FEW_PALE = 2  # sightings that show hardly anything: so few beyond a bounce tell none
+_DEEP, _EDGE = 0.04, 0.05  # m beneath a table's top, that far within its edges
 _BELOW_TAPE = 0.03  # m: a centre that crosses the net's plane so far below its top goes through it
 # of ball and table: what makers must keep to (ITTF leaflet T1, from memory); and what is measured
 _MOST_FRICTION, _FRICTION = 0.6, 0.35
@@ -90,6 +92,29 @@ def _as_far_as_balls(
     if balance[most] <= 0:
         return np.zeros(len(times), bool)
     return np.asarray(outward * times <= outward * times[out[most]])
+
+
+def telling(path: Path, times: np.ndarray, kept: np.ndarray, pale: np.ndarray) -> np.ndarray:
+    """Which sightings may tell a bounce: beyond it lie some of `kept` that show a ball, or many.
+
+    Where nothing is, anything fits; beyond the first or the last bounce one or two of such `pale`
+    ones would tell a bounce where the ball is no more.
+    """
+    told = np.ones(len(times), bool)
+    for beyond in (times < path.bounce_times[0], times > path.bounce_times[-1]):
+        some = beyond & kept
+        if some.sum() <= _FEW_PALE and pale[some].all():
+            told[beyond] = False
+    return told
+
+
+def beneath(path: Path, times: np.ndarray) -> np.ndarray:
+    """When the path lies beneath the table's top, where no ball comes from or goes to.
+
+    There was a bounce before that, or after it: what seems to lead the path on is something else.
+    """
+    places = path.positions(times)
+    return np.asarray(near_table(places[:, :2], -_EDGE) & (places[:, 2] < -_DEEP), bool)
 
 
 def plausible(path: Path) -> bool:

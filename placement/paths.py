@@ -18,9 +18,11 @@ from calibration import table
 from placement import flight
 from placement.agreement import (
     agreeing,
+    beneath,
     on_table,
     only,
     plausible,
+    telling,
     through_net,
     without_strangers,
 )
@@ -47,9 +49,7 @@ _LEAST_BALLS = 0.4  # share of sightings that must look like a ball
 _FIRST_BALLS, _PALER = 0.3, 0.9  # the same, and share of the least contrast, before the first fit
 # quantile of contrasts, and how many times the median it must be to count
 _BRIGHTEST, _BEFORE_PALE = 0.85, 3.0
-_PALE_END = 0.15  # times a path's contrast, of pictures at its ends that show nothing
-_FEW_PALE = 2  # such pictures beyond a bounce tell none
-_DEEP, _EDGE = 0.04, 0.05  # m beneath a table's top, that far within its edges
+_PALE = 0.15  # times a path's contrast, of pictures that show hardly anything
 _STILL = 0.08  # px: pictures that moved less need no other fit
 # evaluations of other fits (a ball's path needs ten), and misfit that no trimming mends
 _STEPS, _HOPELESS = 20, 6.0
@@ -298,8 +298,8 @@ def _refined(
             keep = agreeing(path, sightings, window.scale)
             keep[keep] = without_strangers(path, sightings.times[keep], good[keep], faint[keep])
             pictures = [known[m] for m in members]
-            keep &= _telling(path, sightings.times, pictures, keep)
-            keep &= ~_beneath(path, sightings.times)
+            pale = np.array([p.contrast for p in pictures]) < _PALE * _contrast(pictures)
+            keep &= telling(path, sightings.times, keep, pale) & ~beneath(path, sightings.times)
             if keep.all() or attempt == _TRIMS - 1:
                 break
             if keep.sum() < _FEWEST:
@@ -337,33 +337,6 @@ def _contrast(pictures: Sequence[Picture]) -> float:
     if not values:
         return np.nan
     return max(float(np.median(values)), float(np.quantile(values, _BRIGHTEST)) / _BEFORE_PALE)
-
-
-def _telling(
-    path: Path, times: np.ndarray, pictures: Sequence[Picture], kept: np.ndarray
-) -> np.ndarray:
-    """Which pictures may tell a bounce: beyond it lie some of `kept` that show a ball, or many.
-
-    Where nothing is, anything fits; beyond the first or the last bounce one or two of such pictures
-    would tell a bounce where the ball is no more.
-    """
-    contrasts = np.array([p.contrast for p in pictures])
-    pale = contrasts < _PALE_END * _contrast(pictures)
-    telling = np.ones(len(times), bool)
-    for beyond in (times < path.bounce_times[0], times > path.bounce_times[-1]):
-        some = beyond & kept
-        if some.sum() <= _FEW_PALE and pale[some].all():
-            telling[beyond] = False
-    return telling
-
-
-def _beneath(path: Path, times: np.ndarray) -> np.ndarray:
-    """When the path lies beneath the table's top, where no ball comes from or goes to.
-
-    There was a bounce before that, or after it: what seems to lead the path on is something else.
-    """
-    places = path.positions(times)
-    return np.asarray(near_table(places[:, :2], -_EDGE) & (places[:, 2] < -_DEEP), bool)
 
 
 def _unchanged(now: Sightings, before: Sightings | None) -> bool:
