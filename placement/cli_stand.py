@@ -43,7 +43,10 @@ def add_commands(subparsers: Any) -> None:
         "--lens", type=float, metavar="MM", help="focal length of the lens, 35 mm equivalent"
     )
     p.add_argument("--upright", action="store_true", help="the phone is held upright")
-    p.add_argument("--out", default="stand.png", metavar="FILE", help="picture (stand.png)")
+    p.add_argument(
+        "--out", type=_picture, default="stand.png", metavar="FILE",
+        help="picture, .png, .svg or .pdf (stand.png)",
+    )  # fmt: skip
     p.set_defaults(run=_stand)
 
     words = (
@@ -82,6 +85,15 @@ def _sheet(text: str) -> Sheet:
 
     x, y, *angle = _numbers(2, 3)(text)
     return Sheet(place=(x, y), angle_deg=angle[0] if angle else 0.0)
+
+
+def _picture(text: str) -> str:
+    """A name that a picture can have, told before anything is worked out."""
+    if Path(text).suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no picture's name: let it end in .png, .svg or .pdf"
+        )
+    return text
 
 
 def _mode(text: str) -> tuple[tuple[int, int], float]:

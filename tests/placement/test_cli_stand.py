@@ -53,3 +53,13 @@ def test_impossible_stands_are_one_sentence(arguments, words, tmp_path, capsys):
     assert cli.main(["stand", *arguments, "--out", str(picture)]) == 2
     assert words in capsys.readouterr().err
     assert not picture.exists()
+
+
+def test_a_name_that_is_no_pictures_is_one_sentence(tmp_path, capsys):
+    out = tmp_path / "stand"
+    code = cli.main(["stand", "--place", "-3.5,-1.2", "--height", "1.8", "--out", str(out)])
+    told = capsys.readouterr()
+    assert code == 2
+    assert told.out == ""
+    assert "stand' is no picture's name: let it end in .png, .svg or .pdf" in told.err
+    assert not list(tmp_path.iterdir())
