@@ -25,6 +25,7 @@ BUMPED_PX = 30.0  # that a bump moves the table's lines, where they are looked f
 PATCH = 25  # px, side of a patch
 CELLS = (10, 6)  # one patch at most in each cell of the frame
 MOVED_PX = 0.6  # median shift that counts as moved
+TREMBLE_PX = 4.0  # median shift up to which a picture that moves may only tremble
 STILL_PX = 0.35  # median shift between frames that counts as standing
 # of the patches that no longer look alike: moved too far to follow. People may hide all but a few,
 # which then stay in their places; where the stand moved, the few that look alike are elsewhere
@@ -33,6 +34,7 @@ ALIKE = 0.6  # correlation below which a patch is not the same place
 BLURRED_SHARE = 0.12  # more patches lost than usual: the picture still moves in this frame
 SETTLED = 4  # frames in a row that must stand still
 WANTED = 12  # frames of the new still, so that people leave its median
+TREMBLING = 8  # frames near the place, but moving, with which a stand is said to tremble
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,11 +90,18 @@ class StandWatch:
         self._last_good: float | None = None
         self._before: _Patches | None = None
         self._settled: list[tuple[float, np.ndarray]] = []
+        self._near = 0
+        self._farthest = 0.0
 
     @property
     def moving(self) -> bool:
         """True while frames are not to be used."""
         return self._moving_since is not None
+
+    @property
+    def trembling(self) -> float | None:
+        """How far the picture moved, px, if it keeps near its place but not still; else None."""
+        return self._farthest if self._near >= TREMBLING else None
 
     def add(self, time: float, luma: np.ndarray) -> StandEvent | None:
         """Look at one more frame.
@@ -116,6 +125,7 @@ class StandWatch:
                 self._last_good = time
                 return None
             self._moving_since = time if self._last_good is None else self._last_good
+            self._note_trembling(shift, lost)
             self._before = _Patches(luma)
             self._settled = [(time, luma)]
             return None
@@ -124,6 +134,7 @@ class StandWatch:
         if lost < LOST_SHARE and shift < STILL_PX:
             self._settled.append((time, luma))
             return self._stand_again() if len(self._settled) == WANTED else None
+        self._note_trembling(*self._reference.compare(luma))
         event = None
         if len(self._settled) >= SETTLED:  # it stood, and moves again
             event = self._stand_again()
@@ -146,6 +157,12 @@ class StandWatch:
             calibration=None,
             message=f"The stand moved at {start:.1f} s and did not come to rest before the end.",
         )
+
+    def _note_trembling(self, shift: float, lost: float) -> None:
+        """Count a frame that moved, if it is near its place; begin anew with one that is not."""
+        near = lost < LOST_SHARE and shift < TREMBLE_PX
+        self._near = self._near + 1 if near else 0
+        self._farthest = max(self._farthest, shift) if near else 0.0
 
     def _stand_again(self) -> StandEvent:
         assert self._moving_since is not None

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import importlib
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -37,6 +37,14 @@ from placement.ball import Candidates
 from placement.garbage import seldom_collected
 from placement.reading import Film, FilmReader, Sight
 from placement.settings import Settings
+from placement.steady import (
+    TREMBLES_PX,
+    Steadier,
+    steadied,
+    steady_still,
+    tremble_note,
+    trembling,
+)
 from placement.stretch import CROP_SPAN, Stretch
 from placement.timing import (
     find_factor,
@@ -47,7 +55,7 @@ from placement.timing import (
     stretched,
 )
 from placement.tracks import Run
-from placement.video import ClipInfo, file_sha256, probe_clip, read_key_frames
+from placement.video import ClipInfo, Frame, file_sha256, probe_clip, read_key_frames
 
 if TYPE_CHECKING:
     from placement.tracing import Tracer
@@ -72,6 +80,14 @@ class _OtherFactor(Exception):
     def __init__(self, factor: float) -> None:
         super().__init__(f"plays {factor:.3g} times slower than filmed")
         self.factor = factor
+
+
+class _Trembles(Exception):
+    """The stand trembles: the film is to be read again, steadied."""
+
+    def __init__(self, still: np.ndarray, by_px: float) -> None:
+        super().__init__(f"trembles by {by_px:.2g} px")
+        self.still, self.by_px = still, by_px
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,11 +140,16 @@ def analyse(
     try:
         with threadpool_limits(limits=1, user_api="blas"), seldom_collected():
             settings = settings or Settings()
-            run = _Run(Path(path), settings, progress, cancelled)
-            try:
-                return run.go()
-            except _OtherFactor as other:
-                return _Run(Path(path), settings, progress, cancelled, factor=other.factor).go()
+            factor: float | None = None
+            trembles: _Trembles | None = None
+            while True:  # each of the two is found out once at most
+                run = _Run(Path(path), settings, progress, cancelled, factor, trembles)
+                try:
+                    return run.go()
+                except _OtherFactor as other:
+                    factor = other.factor
+                except _Trembles as found:
+                    trembles = found
     finally:
         reader_process.discard()
 
@@ -153,6 +174,7 @@ class _Run:
         progress: Callable[[Progress], None] | None,
         cancelled: Callable[[], bool] | None,
         factor: float | None = None,
+        trembles: _Trembles | None = None,
     ) -> None:
         self.started = time.perf_counter()
         self.settings = settings
@@ -175,7 +197,8 @@ class _Run:
         self.tracer: Tracer | None = None
         self.watch: StandWatch | None = None
         self.still = np.empty(0, np.uint8)
-        self.warnings: list[str] = []
+        self.trembles = trembles
+        self.warnings: list[str] = [] if trembles is None else [tremble_note(trembles.by_px)]
         self.damaged: list[float] = []  # s, of the file
         self.timings: dict[str, float] = {}
 
@@ -223,15 +246,13 @@ class _Run:
         info = self.info
         film = Film(
             path=info.path, width=info.width, height=info.height, fps=info.fps,
-            slow_motion=self.factor,
+            slow_motion=self.factor, steady=None if self.trembles is None else self.trembles.still,
         )  # fmt: skip
         now: float | None = None
         span = min(_STILL_SPAN, info.duration_s)
         if span / info.keyframe_gap_s >= _KEY_STILLS:
             with FilmReader(film) as reader:
-                if self._try_to_start(
-                    [f.bgr() for f in read_key_frames(info.path, self.factor * span)]
-                ):
+                if self._try_to_start([f.bgr() for f in self._key_frames(self.factor * span)]):
                     now = self._follow(reader)
         if now is None:
             now = self._collect(film)
@@ -243,6 +264,13 @@ class _Run:
             self._end_stretch()
         self.timings["read_s"] = time.perf_counter() - self.started
         return now
+
+    def _key_frames(self, until_s: float) -> Iterator[Frame]:
+        frames = read_key_frames(self.info.path, until_s)
+        if self.trembles is None:
+            return frames
+        steadier = Steadier(self.trembles.still)
+        return (steadied(frame, steadier) for frame in frames)
 
     def _follow(self, sights: Iterable[Sight]) -> float:
         """Trace what is seen; return the time of the last frame, s."""
@@ -325,11 +353,18 @@ class _Run:
         began = time.perf_counter()
         if not stills:
             raise CalibrationError("the clip is too short to find the table in it")
+        self._ask_whether_it_trembles(stills)
         self.still = median_still(stills[: _before_bump(stills)])
         calibration = self._calibrate(self.still)
         self.timings["calibration_s"] = time.perf_counter() - began
         self._begin_stretch(0.0, calibration)
         self.watch = StandWatch(calibration, _luma(self.still))
+
+    def _ask_whether_it_trembles(self, stills: list[np.ndarray]) -> None:
+        if self.trembles is None:
+            by_px = trembling(stills)
+            if by_px >= TREMBLES_PX:
+                raise _Trembles(_luma(steady_still(stills)), by_px)
 
     def _calibrate(self, still: np.ndarray) -> Calibration:
         s = self.settings
@@ -373,6 +408,8 @@ class _Run:
         event = self.watch.add(self.factor * now, luma)
         if event is not None:
             self._moved(event)
+        elif self.watch.trembling and self.trembles is None:
+            raise _Trembles(_luma(self.still), self.watch.trembling)
         elif not self.watch.moving and self.held:
             held, self.held = self.held, []
             for found, runs in held:

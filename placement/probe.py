@@ -22,6 +22,7 @@ from calibration import (
 from placement.ball import BallFinder
 from placement.paths import FollowedPath
 from placement.sightings import picture_speeds, radii_px
+from placement.steady import TREMBLES_PX, Steadier, steadied, steady_still, trembling
 from placement.timing import find_factor, hinted_factor, slow_motion_note
 from placement.tracing import Tracer
 from placement.video import ClipInfo, probe_clip, read_frames
@@ -58,6 +59,8 @@ class ClipLook:
         Median length of the ball's picture, in its own widths: 1 is a sharp ball.
     motions : tuple of str
         One sentence for each time the stand moved.
+    trembling_px : float
+        By how much the picture moves between stills (`placement.steady.trembling`).
     slow_motion : float
         By how many times the clip plays slower than it was filmed.
     """
@@ -70,6 +73,7 @@ class ClipLook:
     exposure_s: float
     streak: float
     motions: tuple[str, ...]
+    trembling_px: float
     slow_motion: float = 1.0
 
 
@@ -98,26 +102,32 @@ def look_at_clip(
     """
     info = probe_clip(path)
     seconds = min(seconds, info.duration_s)
-    still = calm_still(info)
+    stills = _stills(info, _STILLS_S)
+    still, trembling_px = _calm(stills), trembling(stills)
     try:
         calibration = detect_table(still)
     except CalibrationError as error:
         return ClipLook(
             info=info, looked_s=seconds, calibration=None, trouble=str(error), n_paths=0,
-            exposure_s=float("nan"), streak=float("nan"), motions=(),
+            exposure_s=float("nan"), streak=float("nan"), motions=(), trembling_px=trembling_px,
         )  # fmt: skip
     factor = slow_motion or hinted_factor(info)
-    look = _followed(info, seconds, still, calibration, factor)
+    look = _followed(info, seconds, still, trembling_px, calibration, factor)
     if not look.n_paths and slow_motion is None:
         far = min(_SLOW_LOOK * seconds, info.duration_s)
         other = find_factor(info, calibration.camera, until_s=far, known=factor)
         if other != factor:
-            look = _followed(info, far, still, calibration, other)
+            look = _followed(info, far, still, trembling_px, calibration, other)
     return look
 
 
 def _followed(
-    info: ClipInfo, seconds: float, still: np.ndarray, calibration: Calibration, factor: float
+    info: ClipInfo,
+    seconds: float,
+    still: np.ndarray,
+    trembling_px: float,
+    calibration: Calibration,
+    factor: float,
 ) -> ClipLook:
     """The look at a clip that plays `factor` times slower than it was filmed."""
     fps = info.fps * factor
@@ -128,9 +138,12 @@ def _followed(
     paths: list[FollowedPath] = []
     motions: list[str] = []
     due = 0.0
+    steadier = Steadier(luma) if trembling_px >= TREMBLES_PX else None
     for frame in read_frames(info.path):
         if frame.time_s > seconds:
             break
+        if steadier is not None:
+            frame = steadied(frame, steadier)
         if frame.time_s >= due:
             due = frame.time_s + _WATCH_EVERY_S
             event = watch.add(frame.time_s, np.ascontiguousarray(frame.luma))
@@ -145,7 +158,7 @@ def _followed(
     return ClipLook(
         info=info, looked_s=seconds, calibration=calibration, trouble="", n_paths=len(paths),
         exposure_s=exposure, streak=_streak(calibration, paths, exposure), motions=tuple(motions),
-        slow_motion=factor,
+        trembling_px=trembling_px, slow_motion=factor,
     )  # fmt: skip
 
 
@@ -204,6 +217,11 @@ def clip_troubles(look: ClipLook) -> list[str]:
         if look.n_paths == 0:
             troubles.append("no ball was seen to bounce on the table in this part of the clip.")
     troubles += look.motions
+    if look.trembling_px >= TREMBLES_PX:
+        troubles.append(
+            f"the stand trembles, by about {look.trembling_px:.1f} px at a time: put it where "
+            "nobody shakes the floor, or weigh it down."
+        )
     fps = info.fps * look.slow_motion
     if fps < _SLOW_FPS:
         troubles.append(
@@ -233,6 +251,15 @@ def clip_troubles(look: ClipLook) -> list[str]:
 
 def calm_still(info: ClipInfo, seconds: float = _STILLS_S) -> np.ndarray:
     """A still of the first seconds of a clip without people, BGR, shape (H, W, 3)."""
+    return _calm(_stills(info, seconds))
+
+
+def _calm(pictures: list[np.ndarray]) -> np.ndarray:
+    return (steady_still if trembling(pictures) >= TREMBLES_PX else median_still)(pictures)
+
+
+def _stills(info: ClipInfo, seconds: float) -> list[np.ndarray]:
+    """Frames of the first seconds, BGR."""
     seconds = min(seconds, info.duration_s)
     pictures: list[np.ndarray] = []
     due = 0.0
@@ -242,7 +269,7 @@ def calm_still(info: ClipInfo, seconds: float = _STILLS_S) -> np.ndarray:
         if frame.time_s >= due:
             pictures.append(frame.bgr())
             due += seconds / _STILLS
-    return median_still(pictures)
+    return pictures
 
 
 def _streak(calibration: Calibration, paths: list[FollowedPath], exposure_s: float) -> float:

@@ -20,7 +20,7 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Self
@@ -32,6 +32,7 @@ from placement import reader_process
 from placement.ball import BallFinder, Candidates
 from placement.garbage import SELDOM
 from placement.mosaic import Album
+from placement.steady import Steadier, steadied
 from placement.tracks import Linker, Run
 from placement.video import read_frames
 
@@ -91,6 +92,8 @@ class Film:
     slow_motion : float
         By how many times the film plays slower than it was filmed; `fps` and all times here are
         those of the filming.
+    steady : ndarray of uint8, shape (H, W), or None
+        Luma of a still; each frame is brought back to its place (`placement.steady`).
     """
 
     path: Path
@@ -99,6 +102,7 @@ class Film:
     fps: float
     still_times: tuple[float, ...] = ()
     slow_motion: float = 1.0
+    steady: np.ndarray | None = field(default=None, compare=False)
 
 
 def read_sights(film: Film, *, pictures: bool = True) -> Iterator[Sight]:
@@ -117,12 +121,15 @@ def read_sights(film: Film, *, pictures: bool = True) -> Iterator[Sight]:
     """
     finder = BallFinder(film.width, film.height, film.fps, pictures=pictures)
     linker = Linker(max(film.width, film.height))
+    steadier = None if film.steady is None else Steadier(film.steady)
     last: Sight | None = None
     due = list(reversed(film.still_times))
     next_look = 0.0
     for stored in read_frames(film.path):
         now = stored.time_s / film.slow_motion
         frame = replace(stored, time_s=now)
+        if steadier is not None:
+            frame = steadied(frame, steadier)
         wanted = bool(due) and now >= due[-1]
         if wanted:
             due.pop()

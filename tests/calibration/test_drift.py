@@ -150,3 +150,20 @@ def test_a_clip_that_ends_in_motion_says_so(start):
     assert event.calibration is None
     assert event.start == 0.0
     assert "did not come to rest" in event.message
+
+
+def test_a_stand_that_keeps_trembling_is_said_to_and_one_that_is_bumped_is_not(start):
+    camera, calibration, luma = start
+    rng = np.random.default_rng(4)
+    watch = StandWatch(calibration, luma)
+    for k in range(12):
+        # 0.06 degrees are some 1.5 px of this camera, now to one side and now to the other
+        at = turned(camera, (0.0, 0.06 * (-1) ** k, 0.0))
+        watch.add(0.25 * k, noisy(seen_by(luma, camera, at), rng))
+        assert (watch.trembling is None) == (k < drift.TREMBLING - 1)
+    assert watch.trembling == pytest.approx(1.5, abs=0.5)
+    watch = StandWatch(calibration, luma)
+    bumped = seen_by(luma, camera, turned(camera, (0.0, 2.0, 0.0)))
+    for k in range(12):
+        watch.add(0.25 * k, noisy(bumped if k > 3 else luma, rng))
+        assert watch.trembling is None
