@@ -6,7 +6,7 @@ import numpy as np
 
 from calibration import table
 from placement.arcs import near_table
-from placement.trajectory import Path, Sightings
+from placement.trajectory import Expectations, Path, Sightings
 
 _GAP, _GAP_FRAMES = 0.1, 3.5  # s and frames without the ball in which a stroke may hide
 _POORER = 0.6  # times the share of balls in the rest of a path
@@ -136,6 +136,19 @@ def table_bounces(path: Path) -> np.ndarray:
     change = np.concatenate(model.outgoing) - np.concatenate(model.incoming)
     most = np.maximum(_MOST_FRICTION * change[:, 2], _FRICTION * change[:, 2] + _MOST_RUB)
     return np.asarray(kept & (np.hypot(change[:, 0], change[:, 1]) <= most))
+
+
+def oddness(path: Path) -> np.ndarray:
+    """How far each bounce (K,) is from what is known of tables, in squared standard deviations.
+
+    Of its restitution, and of what its change of speed along the table leaves unexplained: for a
+    ball and a table a chi-square of three degrees of freedom.
+    """
+    known = Expectations()
+    means = np.array([known.restitution[0], known.rub[0], known.rub[0]])
+    spreads = np.array([known.restitution[1], known.rub[1], known.rub[1]])
+    each = path.theta[12:].reshape(-1, 3)
+    return np.asarray((((each - means) / spreads) ** 2).sum(axis=1))
 
 
 def on_table(path: Path, slack_m: float = 0.0) -> bool:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from placement.background import disagreeing, put_together
 from placement.ball import Candidates
 from placement.ball_fit import fit_pictures
 from placement.ball_model import NOISE, Look, tone
@@ -64,7 +65,8 @@ def gather(
     """Stack the pictures of chosen candidates with the background to compare them with.
 
     The background is taken shortly before and after where the ball has left its place by then, so
-    that people have moved little; else from longer before and after.
+    that people have moved little; else from longer before and after. Where these two do not agree
+    on it, others of the four may (`placement.background`).
 
     Parameters
     ----------
@@ -74,7 +76,7 @@ def gather(
     velocities : ndarray, shape (N, 2)
         px/s.
     look : Look, optional
-        Of which `tinted` and `siting` count.
+        Of which all but what the ball looks like counts.
 
     Returns
     -------
@@ -88,10 +90,25 @@ def gather(
     choice = np.where(gone[:, None], (1, 2, 3), (0, 2, 4))
     chosen = list(zip(sightings, choice, strict=True))
     patches = np.stack([c.patches[m][k] for (c, m), k in chosen])
-    if look is not None and look.tinted:
+    origins = np.stack([c.origins[m] for c, m in sightings])
+    centres = np.stack([c.points[m] for c, m in sightings]) - origins
+    doubted = np.empty(len(patches), bool)
+    disagreeing(patches, centres, np.asarray(radii, float), doubted)
+    tinted = look is not None and look.tinted
+    if look is not None and tinted:
         reds = np.stack([c.reds[m][k] for (c, m), k in chosen])
         patches = _tinted(patches, reds, look.siting)
-    return patches, np.stack([c.origins[m] for c, m in sightings])
+    exposure = 0.0 if look is None else look.exposure_s
+    for k in np.flatnonzero(doubted).tolist():
+        c, m = sightings[k]
+        planes = np.asarray(c.patches[m])
+        if look is not None and tinted:
+            planes = _tinted(planes[None], np.asarray(c.reds[m])[None], look.siting)[0]
+        put_together(
+            planes, centres[k], float(radii[k]), velocities[k] * near[k],
+            float(np.hypot(*velocities[k])) * exposure, bool(gone[k]), patches[k],
+        )  # fmt: skip
+    return patches, origins
 
 
 def redness(sightings: Sequence[tuple[Candidates, int]], centres: np.ndarray) -> np.ndarray:

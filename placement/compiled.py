@@ -28,9 +28,9 @@ _OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": F
 _HOME = Path(__file__).parent
 #: What compiled functions are made of: the files that hold them and the numbers in them.
 SOURCES = (
-    "arcs.py", "ball_fit.py", "ball_model.py", "chain.py", "collocation.py", "compiled.py",
-    "flight.py", "meeting_fit.py", "path_solver.py", "projection.py", "shading_fit.py",
-    "small_linear.py", "../calibration/table.py",
+    "arcs.py", "background.py", "ball_fit.py", "ball_model.py", "chain.py", "collocation.py",
+    "compiled.py", "flight.py", "meeting_fit.py", "path_solver.py", "projection.py",
+    "shading_fit.py", "small_linear.py", "../calibration/table.py",
 )  # fmt: skip
 
 

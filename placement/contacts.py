@@ -15,7 +15,7 @@ import numpy as np
 
 from calibration import Calibration, table
 from placement import flight
-from placement.agreement import table_bounces
+from placement.agreement import oddness, table_bounces
 from placement.arcs import near_table
 from placement.net import at_net
 from placement.paths import INSIDE, FollowedPath, longest_unseen, pinned
@@ -24,6 +24,8 @@ from placement.trajectory import Model
 SERVE_SPEED = 0.8  # m/s along the table, slower is idle bouncing
 APART = 0.9  # s, shortest time between two serves
 _SOUND = 2  # first bounces of a path that must be a table's
+_ODDEST = 30.0  # chi-square (3): of true bounces 1 in a million are odder
+_BOTH_SIDES = 2  # sightings on either side of a bounce that show it
 _QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return, not a serve
 _GLIMPSE = 0.25  # s of a flight that say too little of the bounce that it may have come from
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
@@ -89,6 +91,8 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
         sound = table_bounces(path)
         if not sound[:_SOUND].all():
             continue  # its last fit took a hand, or a stroke, for the table
+        if _odd_and_alone(followed):
+            continue
         model = path.model()
         spots = np.stack([x[0] for x in model.places])
         # the calibration moves all bounces of a film together: that belongs to each one's spread
@@ -156,6 +160,17 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 )
             )
     return _without_doubles(sorted(contacts, key=lambda c: c.time))
+
+
+def _odd_and_alone(followed: FollowedPath) -> bool:
+    """Whether a path shows no bounce but odd ones: a toss and a stroke may be led over one."""
+    path, times = followed.path, followed.sightings.times
+    odd = oddness(path) > _ODDEST
+    if not odd.any():
+        return False
+    before = (times[:, None] < path.bounce_times).sum(axis=0)
+    shown = np.minimum(before, len(times) - before) >= _BOTH_SIDES
+    return not bool((shown & ~odd).any())
 
 
 def _from_nowhere(followed: FollowedPath, model: Model, paths: Sequence[FollowedPath]) -> bool:

@@ -14,6 +14,7 @@ from placement.paths import MOST_BOUNCES, FollowedPath
 from placement.trajectory import Expectations, Sightings, fit_path
 
 _A_BOUNCE = 12.0  # pictures that a bounce met is worth
+_AT_ONCE = 0.3  # frames from a bounce within which a picture is of neither side
 _CLOSER = 0.6  # share of the other's misfit up to which a path fits far closer
 _MANY, _CLOSER_TO_MANY = 0.4, 0.75  # share of a path's pictures; the same, to so many of them
 _JUST, _ELSEWHERE = 0.02, 0.15  # s beside its sightings, m from its ball
@@ -84,7 +85,11 @@ def _worth(followed: FollowedPath) -> float:
 def _met(followed: FollowedPath) -> np.ndarray:
     """Which bounces lie between sightings; one before the first or after the last is inferred."""
     bounces = followed.path.bounce_times
-    return np.asarray((bounces > followed.first_seen) & (bounces < followed.last_seen))
+    # a picture of the bounce itself shows neither side of it
+    within = _AT_ONCE * float(np.median(np.diff(followed.sightings.times)))
+    return np.asarray(
+        (bounces > followed.first_seen + within) & (bounces < followed.last_seen - within)
+    )
 
 
 def _contradicted(surer: FollowedPath, other: FollowedPath, shared: float) -> np.ndarray:

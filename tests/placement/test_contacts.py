@@ -128,6 +128,29 @@ def test_a_path_that_no_table_gives_has_no_bounces(serve):
     assert contacts_of(CALIBRATION, [replace(followed, path=thrown)]) == []
 
 
+@pytest.mark.parametrize(
+    ("restitution", "rub", "n", "counts"),
+    [
+        (0.71, 0.40, 1, False),  # five deviations off, and three more: a toss and a stroke
+        (0.85, 0.10, 1, True),
+        (0.71, 0.40, 2, True),  # a second one that was seen well says that a ball flew here
+    ],
+)
+def test_an_odd_bounce_that_no_other_bears_out_does_not_count(serve, restitution, rub, n, counts):
+    # restitution 0.89 to 0.93 and no unexplained change of speed: from memory of the literature
+    _, followed = serve
+    whole = followed.path
+    part = shown(followed, followed.sightings.times < (1.5 if n == 1 else 2.0))
+    theta = whole.theta[: 12 + 3 * n].copy()
+    theta[12:15] = restitution, rub, 0.0
+    path = replace(
+        whole, theta=theta, n_bounces=n, bounce_times=whole.bounce_times[:n],
+        bounce_places=whole.bounce_places[:n], bounce_covariances=whole.bounce_covariances[:n],
+    )  # fmt: skip
+    found = contacts_of(CALIBRATION, [replace(part, path=path)])
+    assert any(c.order == 0 for c in found) is counts
+
+
 def test_a_stroke_that_ends_a_path_leaves_the_bounces_before_it():
     flown = Flown().leg(1.0, (-1.3, 0.1, 0.35), (0.9, 0.0, 0.0), 2.3)
     assert len(flown.touches) == 3

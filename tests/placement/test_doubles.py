@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from placement.doubles import _contradicted, without_doubles
+from placement.doubles import _contradicted, _met, without_doubles
 from placement.last_fit import fit_last
 from placement.tracing import expected_of
 from tests.placement.flown import DRAG, Flown, camera_beside, good_serve, seen, times_of
@@ -73,6 +73,21 @@ def test_a_bounce_that_is_only_inferred_makes_no_path_the_surer_one():
     assert led_on.last_seen < two.path.bounce_times[1]
     kept = without_doubles(CAMERA, [led_on, one], EXPECT)
     assert kept[0] is one
+
+
+def test_a_picture_of_the_bounce_itself_does_not_make_it_one_that_was_met():
+    # of two readings, one begins a millisecond before a bounce that it only made up, and both have
+    # as many pictures: it is the other that met its bounce
+    rng, flown = np.random.default_rng(8), good_serve()
+    met = seen(CAMERA, flown, times_of(1.0, 1.9), rng)
+    frame = 12
+    start = float(met.sightings.times[frame]) + 1e-3
+    made_up = replace(
+        met.path, bounce_times=np.array([start, float(met.path.bounce_times[1])]),
+    )  # fmt: skip
+    late = replace(met, path=made_up, first_seen=start - 1e-3)
+    assert _met(met).tolist() == [True, True]
+    assert _met(late).tolist() == [False, True]
 
 
 def test_another_reading_of_the_same_pictures_has_no_bounce_in_the_air():
