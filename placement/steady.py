@@ -19,7 +19,7 @@ from calibration import median_still
 from placement.video import Frame, brought_back
 
 #: Median shift, px, from one still to the next from which on a stand trembles.
-TREMBLES_PX = 0.13
+TREMBLES_PX = 0.16
 #: Shift, px, beyond which a frame is left as it is: that is no trembling, the stand moved.
 FARTHEST_PX = 6.0
 
@@ -30,6 +30,7 @@ _LONG_SIDE = 1920  # px, above which points are looked for in a smaller picture
 _AGREE_PX = 0.5  # misfit up to which a point moved with the others
 _FEWEST = 12  # points that must agree, or nothing is known
 _SPREAD = 0.1  # of the picture's width, that they must be spread for a turn to be told
+_SURROUNDINGS = 41  # px: mean level over so many is light, and no mark
 _LOOKED_AT = 8  # stills that tell whether the stand trembles
 
 
@@ -48,6 +49,7 @@ class Steadier:
         width = self._still.shape[1]
         points = cv2.goodFeaturesToTrack(self._still, _POINTS, 0.01, _APART * width)
         self._points = np.empty((0, 2), np.float32) if points is None else points.reshape(-1, 2)
+        self._still = _without_light(self._still)
         self._middle = np.array([still.shape[1] - 1, still.shape[0] - 1]) / 2
 
     def turn(self, luma: np.ndarray) -> np.ndarray | None:
@@ -66,7 +68,8 @@ class Steadier:
         if len(self._points) < _FEWEST:
             return None
         there, found, _ = cv2.calcOpticalFlowPyrLK(
-            self._still, self._small(luma), self._points, np.empty_like(self._points),
+            self._still, _without_light(self._small(luma)), self._points,
+            np.empty_like(self._points),
             winSize=(_WINDOW, _WINDOW), maxLevel=2,
         )  # fmt: skip
         kept = found.ravel() == 1
@@ -167,6 +170,12 @@ def tremble_note(by_px: float) -> str:
         f"The stand trembled, by about {by_px:.1f} px at a time; the pictures were brought back to "
         "one place. Put it where nobody shakes the floor, and measure more exactly."
     )
+
+
+def _without_light(picture: np.ndarray) -> np.ndarray:
+    """What a picture shows beside its surroundings: how bright these are may change."""
+    around = cv2.blur(picture, (_SURROUNDINGS, _SURROUNDINGS))
+    return cv2.addWeighted(picture, 1.0, around, -1.0, 128.0)
 
 
 def _luma(picture: np.ndarray) -> np.ndarray:

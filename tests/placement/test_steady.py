@@ -61,6 +61,15 @@ def test_a_turn_is_found_though_someone_is_in_the_way(still, shift, degrees, sca
     np.testing.assert_allclose(there @ got.T, there @ true.T, atol=0.06)
 
 
+def test_light_that_came_or_went_moves_nothing(still):
+    # and a still made of colours has another range than luma: 16 to 235 (ITU-R BT.709)
+    true = _matrix((0.7, -0.4), size=still.shape[::-1])
+    frame = _filmed(still, true, 3)
+    darker = np.rint(16 + 0.86 * 0.8 * frame.astype(float)).astype(np.uint8)
+    steadier = Steadier(still)
+    np.testing.assert_allclose(steadier.shift(steadier.turn(darker)), (0.7, -0.4), atol=0.06)
+
+
 def test_a_picture_far_away_or_without_marks_is_not_known(still):
     assert Steadier(still).turn(_moved(still, _matrix((15.0, 0.0)))) is None
     assert Steadier(np.full_like(still, 90)).turn(still) is None
