@@ -98,6 +98,15 @@ class Camera:
         n = self.normalised(points_px)
         return np.column_stack([n, np.ones(len(n))]) @ self.rotation
 
+    def row_shares(self, points_px: np.ndarray) -> np.ndarray:
+        """Where image points (N, 2) lie among the sensor's rows, -0.5 to 0.5 from edge to edge.
+
+        A sensor's rows run along its longer side, whichever way up a phone was held: a picture
+        higher than wide is read from side to side.
+        """
+        across = int(self.size[0] >= self.size[1])
+        return np.asarray(points_px)[:, across] / self.size[across] - 0.5
+
     def cut_plane(self, points_px: np.ndarray, height: float = 0.0) -> np.ndarray:
         """Cut the rays through image points (N, 2) with the plane z = `height`, m.
 

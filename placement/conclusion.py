@@ -15,7 +15,13 @@ from placement.tracing import expected_of
 
 
 def conclude(
-    stretches: Sequence[Stretch], *, end_s: float, fps: float, band_m: float, readout_s: float
+    stretches: Sequence[Stretch],
+    *,
+    end_s: float,
+    fps: float,
+    band_m: float,
+    readout_s: float,
+    direction: float = 1.0,
 ) -> tuple[list[Bounce], list[Serve], float]:
     """Fit all paths a last time, together, and tell what happened.
 
@@ -29,6 +35,8 @@ def conclude(
         Half-width of the half-long band, m.
     readout_s : float
         As given; 0 where it is to be found.
+    direction : float
+        Which way the rows are read as a rule, see `placement.readout.direction_of`.
 
     Returns
     -------
@@ -54,7 +62,9 @@ def conclude(
     readout_sd_s = 0.0
     if not readout_s:
         readout = find_readout(stands)
-        readout_s, readout_sd_s = (0.0, UNTOLD_SD) if readout is None else readout.likely(fps)
+        readout_s, readout_sd_s = (
+            (0.0, UNTOLD_SD) if readout is None else readout.likely(fps, direction)
+        )
     for s, (camera, paths, expected) in zip(stretches, stands, strict=True):
         some, found = find_serves(
             s.calibration,

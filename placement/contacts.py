@@ -43,6 +43,8 @@ _LATE, _SAME_BALL = 0.03, 0.35
 _NO_WITNESS = 1.6  # times a path's misfit, of another that tells nothing of it
 # a ball seen so few s before a bounce, and foretold so many m from it, does not bounce there
 _JUST_SEEN, _ELSEWHERE = 0.08, 0.15
+# a ball that is seen on another way for so many s after a bounce, and so many m/s off its own
+_OWN_WAY, _TURNED = 0.05, 2.0
 # m between two paths at the same time, of which one may yet be the other's ball
 _WITHIN_REACH = 1.5
 _BEHIND = 0.15  # m from the table's far edge, where a ball from behind it comes into sight
@@ -129,8 +131,12 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                     continue  # it may have fallen past the edge
                 unseen = time - seen_at[-1] > longest_unseen(step)
                 unsure = not pinned(followed) and np.trace(own) > _UNSURE**2
-                if not after and (unseen or unsure):
+                # a second bounce on one side is where the other player reaches for the ball
+                again = k and path.bounce_places[k - 1][0] * path.bounce_places[k][0] > 0
+                if not after and (unseen or unsure or again):
                     continue  # it may have been caught
+            if k and _played_before(followed, k, paths):
+                break
             if k == path.n_bounces - 1 and after < 2:
                 slip = model.incoming[k][0, :2] * _UNPINNED * step / (1 + after)
                 own = own + _along(slip)
@@ -238,6 +244,27 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
         off = np.linalg.norm(after - there, axis=1)
         own = np.linalg.norm(path.positions(times[times < bounce]) - there[times < bounce], axis=1)
         if off.min() < _MEETS and off.min() < own.min() / 2:
+            return True
+    return False
+
+
+def _played_before(followed: FollowedPath, order: int, paths: Sequence[FollowedPath]) -> bool:
+    """Whether the ball was on another way before a bounce: someone played it there.
+
+    Another path begins where this one's ball then was, goes elsewhere, and is seen better.
+    """
+    path = followed.path
+    bounce = float(path.bounce_times[order])
+    for other in paths:
+        began = other.first_seen
+        if other is followed or not path.bounce_times[order - 1] < began < bounce:
+            continue
+        if other.last_seen < bounce + _OWN_WAY or _apart(followed, other, began) > _SAME_BALL:
+            continue
+        since = [int((p.measured & (p.sightings.times >= began)).sum()) for p in (followed, other)]
+        at = np.array([bounce + 1e-3])
+        turned = path.velocities(at)[0] - other.path.velocities(at)[0]
+        if since[1] > 2 * since[0] and float(np.linalg.norm(turned)) > _TURNED:
             return True
     return False
 

@@ -66,7 +66,7 @@ class Problem:
         self.whiten = sightings.whiteners()
         self.prior_mean, sd = _prior(expectations, n_bounces)
         self.prior_share = 1 / sd
-        self.times = sightings.times + readout_s * (sightings.points[:, 1] / camera.size[1] - 0.5)
+        self.times = sightings.times + readout_s * camera.row_shares(sightings.points)
 
     def common(self, offset_px: float, drift_px: float) -> np.ndarray | None:
         """What errors that pictures share do to the rows, a column for each and its sd, (2 N, M).
@@ -83,10 +83,10 @@ class Problem:
         return np.column_stack(columns)
 
     def later(self, at: Evaluation) -> np.ndarray:
-        """What a second of readout does to the rows, (2 N,): the lower a picture the later."""
+        """What a second of readout does to the residuals, (2 N,): later rows, later pictures."""
         position, velocity, _ = at.traced.at(self.times)
         _, slopes = project_with_slopes(self.camera, position)
-        lag = self.points[:, 1] / self.camera.size[1] - 0.5
+        lag = self.camera.row_shares(self.points)
         moved = (slopes @ velocity[:, :, None]) * lag[:, None, None]
         return np.asarray((self.whiten @ moved).ravel())
 

@@ -36,15 +36,9 @@ from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.ball import Candidates
 from placement.garbage import seldom_collected
 from placement.reading import Film, FilmReader, Sight
+from placement.readout import direction_of
 from placement.settings import Settings
-from placement.steady import (
-    TREMBLES_PX,
-    Steadier,
-    steadied,
-    steady_still,
-    tremble_note,
-    trembling,
-)
+from placement.steady import Steadier, Tremble, steadied, steady_still, trembling
 from placement.stretch import CROP_SPAN, Stretch
 from placement.timing import (
     find_factor,
@@ -83,11 +77,11 @@ class _OtherFactor(Exception):
 
 
 class _Trembles(Exception):
-    """The stand trembles: the film is to be read again, steadied."""
+    """The picture trembles: the film is to be read again, steadied."""
 
-    def __init__(self, still: np.ndarray, by_px: float) -> None:
-        super().__init__(f"trembles by {by_px:.2g} px")
-        self.still, self.by_px = still, by_px
+    def __init__(self, still: np.ndarray, tremble: Tremble) -> None:
+        super().__init__(tremble.note())
+        self.still = still
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,14 +185,16 @@ class _Run:
             calibrate_corners(
                 settings.corners_px, (self.info.width, self.info.height), fov_deg=settings.fov_deg
             )
-        self.readout_s = settings.readout_s
+        self.direction = direction_of((self.info.width, self.info.height), self.info.rotation_deg)
+        self.given_readout_s = settings.readout_s * (self.direction or 1.0)
+        self.readout_s = self.given_readout_s
         self.held: list[tuple[Candidates, tuple[Run, ...]]] = []
         self.stretches: list[Stretch] = []
         self.tracer: Tracer | None = None
         self.watch: StandWatch | None = None
         self.still = np.empty(0, np.uint8)
         self.trembles = trembles
-        self.warnings: list[str] = [] if trembles is None else [tremble_note(trembles.by_px)]
+        self.warnings: list[str] = [] if trembles is None else [str(trembles)]
         self.damaged: list[float] = []  # s, of the file
         self.timings: dict[str, float] = {}
 
@@ -362,9 +358,9 @@ class _Run:
 
     def _ask_whether_it_trembles(self, stills: list[np.ndarray]) -> None:
         if self.trembles is None:
-            by_px = trembling(stills)
-            if by_px >= TREMBLES_PX:
-                raise _Trembles(_luma(steady_still(stills)), by_px)
+            tremble = trembling(stills)
+            if tremble:
+                raise _Trembles(_luma(steady_still(stills)), tremble)
 
     def _calibrate(self, still: np.ndarray) -> Calibration:
         s = self.settings
@@ -384,7 +380,7 @@ class _Run:
             calibration.camera,
             self.info.fps,
             look=look,
-            readout_s=self.tracer.readout_s if self.tracer else self.settings.readout_s,
+            readout_s=self.tracer.readout_s if self.tracer else self.given_readout_s,
         )
         self.stretches.append(Stretch(start_s, calibration))
 
@@ -409,7 +405,7 @@ class _Run:
         if event is not None:
             self._moved(event)
         elif self.watch.trembling and self.trembles is None:
-            raise _Trembles(_luma(self.still), self.watch.trembling)
+            raise _Trembles(_luma(self.still), Tremble(by_px=self.watch.trembling))
         elif not self.watch.moving and self.held:
             held, self.held = self.held, []
             for found, runs in held:
@@ -439,7 +435,7 @@ class _Run:
         began = time.perf_counter()
         bounces, serves, self.readout_s = conclude(
             self.stretches, end_s=end_s, fps=self.info.fps, band_m=self.settings.band_m,
-            readout_s=self.readout_s,
+            readout_s=self.readout_s, direction=self.direction,
         )  # fmt: skip
         self.timings["serves_s"] = time.perf_counter() - began
         return bounces, serves

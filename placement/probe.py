@@ -22,7 +22,7 @@ from calibration import (
 from placement.ball import BallFinder
 from placement.paths import FollowedPath
 from placement.sightings import picture_speeds, radii_px
-from placement.steady import TREMBLES_PX, Steadier, steadied, steady_still, trembling
+from placement.steady import Steadier, Tremble, steadied, steady_still, trembling
 from placement.timing import find_factor, hinted_factor, slow_motion_note
 from placement.tracing import Tracer
 from placement.video import ClipInfo, probe_clip, read_frames
@@ -59,7 +59,7 @@ class ClipLook:
         Median length of the ball's picture, in its own widths: 1 is a sharp ball.
     motions : tuple of str
         One sentence for each time the stand moved.
-    trembling_px : float
+    tremble : Tremble
         By how much the picture moves between stills (`placement.steady.trembling`).
     slow_motion : float
         By how many times the clip plays slower than it was filmed.
@@ -73,7 +73,7 @@ class ClipLook:
     exposure_s: float
     streak: float
     motions: tuple[str, ...]
-    trembling_px: float
+    tremble: Tremble
     slow_motion: float = 1.0
 
 
@@ -103,21 +103,21 @@ def look_at_clip(
     info = probe_clip(path)
     seconds = min(seconds, info.duration_s)
     stills = _stills(info, _STILLS_S)
-    still, trembling_px = _calm(stills), trembling(stills)
+    still, tremble = _calm(stills), trembling(stills)
     try:
         calibration = detect_table(still)
     except CalibrationError as error:
         return ClipLook(
             info=info, looked_s=seconds, calibration=None, trouble=str(error), n_paths=0,
-            exposure_s=float("nan"), streak=float("nan"), motions=(), trembling_px=trembling_px,
+            exposure_s=float("nan"), streak=float("nan"), motions=(), tremble=tremble,
         )  # fmt: skip
     factor = slow_motion or hinted_factor(info)
-    look = _followed(info, seconds, still, trembling_px, calibration, factor)
+    look = _followed(info, seconds, still, tremble, calibration, factor)
     if not look.n_paths and slow_motion is None:
         far = min(_SLOW_LOOK * seconds, info.duration_s)
         other = find_factor(info, calibration.camera, until_s=far, known=factor)
         if other != factor:
-            look = _followed(info, far, still, trembling_px, calibration, other)
+            look = _followed(info, far, still, tremble, calibration, other)
     return look
 
 
@@ -125,7 +125,7 @@ def _followed(
     info: ClipInfo,
     seconds: float,
     still: np.ndarray,
-    trembling_px: float,
+    tremble: Tremble,
     calibration: Calibration,
     factor: float,
 ) -> ClipLook:
@@ -138,7 +138,7 @@ def _followed(
     paths: list[FollowedPath] = []
     motions: list[str] = []
     due = 0.0
-    steadier = Steadier(luma) if trembling_px >= TREMBLES_PX else None
+    steadier = Steadier(luma) if tremble else None
     for frame in read_frames(info.path):
         if frame.time_s > seconds:
             break
@@ -158,7 +158,7 @@ def _followed(
     return ClipLook(
         info=info, looked_s=seconds, calibration=calibration, trouble="", n_paths=len(paths),
         exposure_s=exposure, streak=_streak(calibration, paths, exposure), motions=tuple(motions),
-        trembling_px=trembling_px, slow_motion=factor,
+        tremble=tremble, slow_motion=factor,
     )  # fmt: skip
 
 
@@ -217,9 +217,14 @@ def clip_troubles(look: ClipLook) -> list[str]:
         if look.n_paths == 0:
             troubles.append("no ball was seen to bounce on the table in this part of the clip.")
     troubles += look.motions
-    if look.trembling_px >= TREMBLES_PX:
+    if look.tremble.grows_px > look.tremble.by_px and look.tremble:
         troubles.append(
-            f"the stand trembles, by about {look.trembling_px:.1f} px at a time: put it where "
+            "the picture grows and shrinks as the phone focuses, by about "
+            f"{look.tremble.grows_px:.1f} px at a time: lock the focus."
+        )
+    elif look.tremble:
+        troubles.append(
+            f"the stand trembles, by about {look.tremble.by_px:.1f} px at a time: put it where "
             "nobody shakes the floor, or weigh it down."
         )
     fps = info.fps * look.slow_motion
@@ -255,7 +260,7 @@ def calm_still(info: ClipInfo, seconds: float = _STILLS_S) -> np.ndarray:
 
 
 def _calm(pictures: list[np.ndarray]) -> np.ndarray:
-    return (steady_still if trembling(pictures) >= TREMBLES_PX else median_still)(pictures)
+    return (steady_still if trembling(pictures) else median_still)(pictures)
 
 
 def _stills(info: ClipInfo, seconds: float) -> list[np.ndarray]:

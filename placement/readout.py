@@ -1,9 +1,11 @@
 """How long the sensor takes to read its rows, told by the ball's flight.
 
 A rolling shutter reads one row after another: a ball seen low in the picture was seen later than
-one high in it, by the readout times the share of the height between them. One readout holds for all
-paths of a film. Each fitted path tells how its residuals change with the readout once its own
-unknowns have given way; together these linear equations have one solution and its spread.
+one high in it, by the readout times the share of the height between them. In a film that was turned
+upright the rows follow one another upwards, or from side to side (`Camera.row_shares`): a readout
+counts positive downwards and to the right. One readout holds for all paths of a film. Each fitted
+path tells how its residuals change with the readout once its own unknowns have given way; together
+these linear equations have one solution and its spread.
 
 Source: linear least squares with unknowns common to groups: Triggs et al., Bundle Adjustment
 (2000), section 6.1 (from memory).
@@ -26,6 +28,7 @@ _SURE = 3.0  # standard deviations from none, from which a readout is used
 _FEWEST = 3  # paths
 # s, of the sensors that read slowly enough to matter; common practice, no source
 _USUAL, _USUAL_SD = 0.012, 0.006
+_REVERSED = 0.1  # of such films, those whose pixels a program turned without a word in the file
 #: What is not known of it where a film does not tell: standard deviation from none, s.
 UNTOLD_SD = 0.006
 
@@ -37,6 +40,7 @@ class Readout:
     Attributes
     ----------
     seconds, sd_s : float
+        Negative where the rows are read upwards, or to the left.
     n_paths : int
         Paths that told it.
     """
@@ -50,26 +54,50 @@ class Readout:
 
         Sensors that take all of a frame for it are common: what is told may be a little more.
         """
-        longest = 1 / fps
-        if self.seconds < _SURE * self.sd_s or self.seconds - _SURE * self.sd_s > longest:
+        longest, told = 1 / fps, abs(self.seconds)
+        if told < _SURE * self.sd_s or told - _SURE * self.sd_s > longest:
             return 0.0
-        return min(self.seconds, longest)
+        return float(np.copysign(min(told, longest), self.seconds))
 
-    def likely(self, fps: float) -> tuple[float, float]:
+    def likely(self, fps: float, direction: float = 1.0) -> tuple[float, float]:
         """The readout as it is to be expected, and its standard deviation, s.
 
         Between what the film tells and what sensors have: every other film none that matters, the
-        others some milliseconds; at most a frame at `fps`.
+        others some milliseconds; at most a frame at `fps`. `direction` is `direction_of` the film.
         """
         told, usual = self.sd_s**2, _USUAL_SD**2
-        none, some = (
-            np.exp(-0.5 * (self.seconds - mean) ** 2 / variance) / np.sqrt(variance)
-            for mean, variance in ((0.0, told), (_USUAL, told + usual))
-        )
-        share = float(some / (none + some)) if none + some > 0 else 1.0
-        middle = (self.seconds * usual + _USUAL * told) / (usual + told)
-        variance = share * usual * told / (usual + told) + share * (1 - share) * middle**2
-        return float(np.clip(share * middle, 0.0, 1 / fps)), float(np.sqrt(variance))
+        forward = {1.0: 1 - _REVERSED, -1.0: _REVERSED}.get(direction, 0.5)
+        means = np.array([0.0, _USUAL, -_USUAL])
+        variances = told + np.array([0.0, usual, usual])
+        weights = np.array([1.0, forward, 1 - forward])
+        weights *= np.exp(-0.5 * (self.seconds - means) ** 2 / variances) / np.sqrt(variances)
+        total = weights.sum()
+        if total > 0:
+            weights /= total
+        else:  # further from none than numbers reach
+            weights = np.array([0.0, self.seconds > 0, self.seconds < 0], dtype=float)
+        middles = (self.seconds * usual + means * told) / (usual + told)
+        middles[0] = 0.0
+        spreads = np.array([0.0, 1.0, 1.0]) * usual * told / (usual + told)
+        middle = float(weights @ middles)
+        variance = float(weights @ (spreads + middles**2)) - middle**2
+        return float(np.clip(middle, -1 / fps, 1 / fps)), float(np.sqrt(variance))
+
+
+def direction_of(size: tuple[int, int], rotation_deg: float) -> float:
+    """Which way a film's rows are read as a rule: 1 down or right, -1 up or left, 0 not known.
+
+    Parameters
+    ----------
+    size : tuple of int
+        Width and height of the upright frame, px.
+    rotation_deg : float
+        By which stored frames are turned upright, counter-clockwise.
+    """
+    quarter = round(rotation_deg / 90) % 4
+    if quarter % 2 == 0 and size[1] > size[0]:
+        return 0.0  # filmed upright, and turned by a program
+    return 1.0 if quarter < 2 else -1.0
 
 
 def find_readout(

@@ -27,8 +27,8 @@ class Settings:
     band_m : float
         Half-width of the half-long band about the end line, m.
     readout_s : float
-        Time in which the sensor's rows are read, s; found from the paths, as far as they tell it,
-        if 0.
+        Time in which the sensor's rows are read, s, whichever way the phone was held; found from
+        the paths, as far as they tell it, if 0.
     receiver_hand : str, optional
         "left" or "right"; adds nothing to the classes by thirds.
     slow_motion : float, optional

@@ -110,9 +110,8 @@ def when_seen(window: Window, path: Path, times: np.ndarray) -> np.ndarray:
     """When the rows were read in which the ball is seen in frames of `times`, s."""
     if not window.readout_s:
         return times
-    row = window.camera.project(path.positions(times))[:, 1]
-    height = window.camera.size[1]
-    return times + window.readout_s * (np.clip(np.nan_to_num(row), 0, height) / height - 0.5)
+    share = window.camera.row_shares(window.camera.project(path.positions(times)))
+    return times + window.readout_s * np.clip(np.nan_to_num(share, nan=-0.5), -0.5, 0.5)
 
 
 def gather(window: Window, path: Path, members: Sequence[Member]) -> list[Member]:

@@ -1,16 +1,15 @@
 """A picture that trembles, brought back to one place: how it moved, and the frame without it.
 
-A stand on a floor on which people jump trembles by a pixel or so, many times a second. Points of
-a still are found again in each frame (Lucas and Kanade's method in pyramids, by OpenCV), and the
-turn, scale and shift that most of them share is taken back. People who move are outvoted. Shifts
-are px of the full frame.
+A stand on a floor on which people jump trembles by a pixel or so, many times a second; and a phone
+that seeks its focus anew draws the picture larger and smaller. Points of a still are found again in
+each frame (Lucas and Kanade's method in pyramids, by OpenCV), and the turn, scale and shift that
+most of them share is taken back. People who move are outvoted. Shifts are px of the full frame.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
-from itertools import pairwise
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,7 +17,8 @@ import numpy as np
 from calibration import median_still
 from placement.video import Frame, brought_back
 
-#: Median shift, px, from one still to the next from which on a stand trembles.
+#: Median shift, px, from one still to the next from which on a picture trembles; or of its places
+#: a quarter of its width from the middle, as it grows and shrinks.
 TREMBLES_PX = 0.16
 #: Shift, px, beyond which a frame is left as it is: that is no trembling, the stand moved.
 FARTHEST_PX = 6.0
@@ -119,7 +119,40 @@ def steadied(frame: Frame, steadier: Steadier) -> Frame:
     )
 
 
-def trembling(pictures: Sequence[np.ndarray]) -> float:
+@dataclass(frozen=True, slots=True)
+class Tremble:
+    """How far the picture moves between frames that are some time apart.
+
+    Attributes
+    ----------
+    by_px : float
+        Median shift of its middle from one frame to the next, px.
+    grows_px : float
+        Median shift of places a quarter of its width from the middle, px, as it grows and shrinks.
+    """
+
+    by_px: float = 0.0
+    grows_px: float = 0.0
+
+    def __bool__(self) -> bool:
+        return max(self.by_px, self.grows_px) >= TREMBLES_PX
+
+    def note(self) -> str:
+        """The sentence for reports on a film that was steadied."""
+        if self.grows_px > self.by_px:
+            return (
+                "The picture grew and shrank as the phone focused, by about "
+                f"{self.grows_px:.1f} px at a time; it was brought back to one size. Lock the "
+                "focus, and measure more exactly."
+            )
+        return (
+            f"The stand trembled, by about {self.by_px:.1f} px at a time; the pictures were "
+            "brought back to one place. Put it where nobody shakes the floor, and measure "
+            "more exactly."
+        )
+
+
+def trembling(pictures: Sequence[np.ndarray]) -> Tremble:
     """How far the picture moves between frames that are some time apart.
 
     Parameters
@@ -129,17 +162,22 @@ def trembling(pictures: Sequence[np.ndarray]) -> float:
 
     Returns
     -------
-    float
-        Median shift from one picture to the next, px; one bump of the stand leaves it as it is.
+    Tremble
+        True if it is more than a still film's; one bump of the stand leaves it as it is.
     """
     chosen = [_luma(pictures[i]) for i in _unevenly(len(pictures))]
     if len(chosen) < 3:
-        return 0.0
+        return Tremble()
     steadier = Steadier(chosen[0])
-    turns = [steadier.turn(p) for p in chosen]
-    shifts = [steadier.shift(t) for t in turns if t is not None]
-    steps = [float(np.hypot(*(b - a))) for a, b in pairwise(shifts)]
-    return float(np.median(steps)) if len(steps) > 1 else 0.0
+    turns = [turn for p in chosen if (turn := steadier.turn(p)) is not None]
+    if len(turns) < 3:
+        return Tremble()
+    moves = [(*steadier.shift(t), (t[0, 0] - 1) * chosen[0].shape[1] / 4) for t in turns]
+    steps = np.abs(np.diff(moves, axis=0))
+    return Tremble(
+        by_px=float(np.median(np.hypot(steps[:, 0], steps[:, 1]))),
+        grows_px=float(np.median(steps[:, 2])),
+    )
 
 
 def steady_still(pictures: Sequence[np.ndarray]) -> np.ndarray:
@@ -162,14 +200,6 @@ def steady_still(pictures: Sequence[np.ndarray]) -> np.ndarray:
 def _started_at(turn: np.ndarray, shift: np.ndarray) -> np.ndarray:
     """The turn from a still that lies by a shift beside the one that it was measured from."""
     return np.column_stack([turn[:, :2], turn[:, 2] - turn[:, :2] @ shift])
-
-
-def tremble_note(by_px: float) -> str:
-    """The sentence for reports on a film that was steadied."""
-    return (
-        f"The stand trembled, by about {by_px:.1f} px at a time; the pictures were brought back to "
-        "one place. Put it where nobody shakes the floor, and measure more exactly."
-    )
 
 
 def _without_light(picture: np.ndarray) -> np.ndarray:

@@ -150,8 +150,7 @@ def find_stroke(
 
 def _lateness(camera: Camera, followed: FollowedPath, readout_s: float) -> float:
     """How long after their frame's stamp the rows around the stroke are read, s."""
-    row = float(followed.sightings.points[0, 1])
-    return readout_s * (row / camera.size[1] - 0.5)
+    return readout_s * float(camera.row_shares(followed.sightings.points[:1])[0])
 
 
 def _meeting(

@@ -9,7 +9,7 @@ import pytest
 
 from placement.contacts import Contact, contacts_of, off_net_starts, serve_starts
 from placement.serves import find_serves
-from tests.placement.flown import Flown, calibrated, camera_beside, good_serve, seen, times_of
+from tests.placement.flown import RATE, Flown, calibrated, camera_beside, good_serve, seen, times_of
 
 CAMERA = camera_beside()
 CALIBRATION = calibrated(CAMERA)
@@ -342,6 +342,47 @@ def test_an_unsure_bounce_with_nothing_seen_after_it_needs_one_that_was(serve, b
     covariances[1] = np.diag([sd**2, 1e-6])
     unsure = replace(between, path=replace(between.path, bounce_covariances=covariances))
     assert any(c.order == 1 for c in contacts_of(CALIBRATION, [unsure])) is told
+
+
+@pytest.fixture(scope="module")
+def short():
+    """A serve left to bounce twice on the receiver's half."""
+    flown = Flown().leg(1.0, (-1.57, 0.0, 0.30), (4.0, 0.2, 0.0), 2.3)
+    return flown, seen(CAMERA, flown, times_of(1.0, 2.15), np.random.default_rng(1))
+
+
+def test_a_second_bounce_that_was_not_seen_to_rise_may_have_been_caught(short):
+    flown, followed = short
+    third = flown.touches[2]
+    assert third.place[0] < 1.3  # on the table
+    assert [c.order for c in contacts_of(CALIBRATION, [followed])] == [0, 1, 2]
+    # the receiver's hand is where the ball falls to: the last picture is a frame before the bounce
+    caught = shown(followed, followed.sightings.times < third.time)
+    assert third.time - caught.last_seen < 1.2 / RATE
+    assert [c.order for c in contacts_of(CALIBRATION, [caught])] == [0, 1]
+    # nobody's hand is where it bounces first: there it was hidden
+    hidden = shown(followed, followed.sightings.times < flown.touches[1].time)
+    assert 1 in [c.order for c in contacts_of(CALIBRATION, [hidden])]
+
+
+def test_a_ball_played_before_its_second_bounce_did_not_bounce(short):
+    flown, followed = short
+    third = flown.touches[2]
+    # struck 30 ms before it meets the table; two pictures of it going back fit the old path too
+    struck = third.time - 0.03
+    (at,) = flown.at(np.array([struck]))
+    back = Flown().leg(struck, (*at[:2], max(at[2], 0.05)), (-4.0, 0.2, 1.6), struck + 0.6)
+    going = seen(CAMERA, back, times_of(struck + 0.005, struck + 0.55), np.random.default_rng(2))
+    times = followed.sightings.times
+    rest = shown(followed, (times < struck) | (np.abs(times - third.time - 0.05) < 0.012))
+    assert (rest.sightings.times > third.time).any()
+    found = contacts_of(CALIBRATION, [rest, going])
+    assert [c.order for c in found if c.path == 0] == [0, 1]
+    # without the other way it did
+    assert [c.order for c in contacts_of(CALIBRATION, [rest])] == [0, 1, 2]
+    # a path that ends before the bounce says nothing of it, nor one of another ball
+    other = replace(going, last_seen=third.time - 0.01)
+    assert [c.order for c in contacts_of(CALIBRATION, [rest, other]) if c.path == 0] == [0, 1, 2]
 
 
 @pytest.mark.parametrize(("y", "believed"), [(-0.60, True), (-0.74, False), (0.74, False)])

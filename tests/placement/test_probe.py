@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from placement.probe import ClipLook, clip_troubles, describe_clip, look_at_clip
+from placement.steady import Tremble
 
 from .clips import restamped
 from .made import made_analysis, made_calibration
@@ -18,7 +19,8 @@ def _look(**changes):
     info = replace(made_analysis(0).clip, width=1920, height=1080, **changes.pop("info", {}))
     base = {
         "info": info, "looked_s": 10.0, "calibration": made_calibration(), "trouble": "",
-        "n_paths": 4, "exposure_s": 1 / 500, "streak": 1.2, "motions": (), "trembling_px": 0.03,
+        "n_paths": 4, "exposure_s": 1 / 500, "streak": 1.2, "motions": (),
+        "tremble": Tremble(by_px=0.03),
     }  # fmt: skip
     return ClipLook(**(base | changes))
 
@@ -37,7 +39,8 @@ def test_a_good_clip_has_no_troubles():
         ({"streak": 2.4, "exposure_s": 1 / 60}, "drawn out to 2.4 times its width"),
         ({"n_paths": 0}, "no ball was seen"),
         ({"motions": ("The stand moved at 3.1 s.",)}, "The stand moved at 3.1 s."),
-        ({"trembling_px": 0.6}, "the stand trembles, by about 0.6 px at a time"),
+        ({"tremble": Tremble(by_px=0.6)}, "the stand trembles, by about 0.6 px at a time"),
+        ({"tremble": Tremble(0.1, grows_px=0.4)}, "by about 0.4 px at a time: lock the focus"),
         ({"calibration": None, "trouble": "no table was found"}, "no table was found"),
     ],
 )

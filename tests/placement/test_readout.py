@@ -11,10 +11,11 @@ from scipy.stats import norm
 
 from calibration import Camera
 from placement.paths import FollowedPath
-from placement.readout import Readout, find_readout
+from placement.readout import Readout, direction_of, find_readout
 from placement.sightings import when_seen
 from placement.tracing import expected_of
 from placement.trajectory import Sightings, first_guess, fit_path
+from placement.video import _turned
 from tests.placement import flown
 
 SD = 0.25  # px
@@ -25,9 +26,10 @@ def _seen(
 ) -> FollowedPath:
     """A serve's pictures, each taken when the row that it lies in is read, and its plain fit."""
     taken = times.copy()
+    across = 0 if camera.size[1] > camera.size[0] else 1  # of a phone held upright: columns
     for _ in range(4):  # the row depends on the instant, and the instant on the row
-        rows = flown.pixels(camera, serve.at(taken))[:, 1]
-        taken = times + readout_s * (rows / camera.size[1] - 0.5)
+        rows = flown.pixels(camera, serve.at(taken))[:, across]
+        taken = times + readout_s * (rows / camera.size[across] - 0.5)
     points = flown.pixels(camera, serve.at(taken)) + rng.normal(0, SD, (len(times), 2))
     sightings = Sightings(times, points, np.tile(SD**2 * np.eye(2), (len(times), 1, 1)))
     touches = [t for t in serve.touches if times[0] < t.time < times[-1]]
@@ -44,8 +46,10 @@ def _seen(
     )  # fmt: skip
 
 
-def _film(readout_s: float, seed: int, n: int = 20) -> tuple[Camera, list[FollowedPath]]:
-    camera, rng = flown.camera_beside(), np.random.default_rng(seed)
+def _film(
+    readout_s: float, seed: int, n: int = 20, camera: Camera | None = None
+) -> tuple[Camera, list[FollowedPath]]:
+    camera, rng = camera or flown.camera_beside(), np.random.default_rng(seed)
     paths = []
     for k in range(n):
         begin = 1.0 + 2 * k
@@ -56,7 +60,7 @@ def _film(readout_s: float, seed: int, n: int = 20) -> tuple[Camera, list[Follow
     return camera, paths
 
 
-@pytest.mark.parametrize("readout_s", [0.0, 0.012, 0.016])
+@pytest.mark.parametrize("readout_s", [0.0, 0.012, 0.016, -0.014])
 def test_the_readout_is_found_within_its_spread(readout_s):
     camera, paths = _film(readout_s, seed=2)
     found = find_readout([(camera, paths, expected_of(camera))])
@@ -65,7 +69,42 @@ def test_the_readout_is_found_within_its_spread(readout_s):
     assert found.sd_s < 0.003
     # 3 standard deviations: 99.7 % of fair estimates
     assert found.seconds == pytest.approx(readout_s, abs=3 * found.sd_s)
-    assert (found.held_to(flown.RATE) > 0) == (readout_s > 0)
+    assert np.sign(found.held_to(flown.RATE)) == np.sign(readout_s)
+
+
+@pytest.mark.parametrize("readout_s", [0.008, -0.008])
+def test_a_phone_held_upright_reads_from_side_to_side(readout_s):
+    beside = flown.camera_beside()
+    w, h = beside.size
+    matrix = beside.matrix.copy()
+    matrix[:2, 2] = (h - 1) / 2, (w - 1) / 2
+    camera = replace(beside, size=(h, w), matrix=matrix)
+    camera, paths = _film(readout_s, seed=2, camera=camera)
+    found = find_readout([(camera, paths, expected_of(camera))])
+    assert found is not None
+    assert found.sd_s < 0.003
+    assert found.seconds == pytest.approx(readout_s, abs=3 * found.sd_s)
+
+
+@pytest.mark.parametrize(
+    ("size", "rotation_deg", "direction"),
+    [
+        pytest.param((1920, 1080), 0, 1, id="as-stored"),
+        pytest.param((1920, 1080), 180, -1, id="head-down"),
+        pytest.param((1080, 1920), 90, 1, id="turned-to-the-left"),
+        pytest.param((1080, 1920), 270, -1, id="turned-to-the-right"),
+        pytest.param((1080, 1920), -90, -1, id="turned-to-the-right-counted-backwards"),
+        pytest.param((1080, 1920), 0, 0, id="turned-by-a-program"),
+    ],
+)
+def test_rows_are_read_as_the_phone_was_held(size, rotation_deg, direction):
+    # a stored frame whose rows count when they are read, turned upright as films are
+    stored = np.repeat(np.arange(size[1 if rotation_deg % 180 == 0 else 0])[:, None] / 8, 200, 1)
+    upright = _turned(np.clip(stored, 0, 255).astype(np.uint8), rotation_deg)
+    assert direction_of(size, rotation_deg) == direction
+    if direction:
+        edges = upright[0, [0, -1]] if size[1] > size[0] else upright[[0, -1], 0]
+        assert np.sign(int(edges[1]) - int(edges[0])) == direction
 
 
 def test_paths_fitted_with_a_readout_tell_the_same():
@@ -89,7 +128,8 @@ def test_too_few_paths_tell_nothing():
     [
         pytest.param(Readout(0.010, 0.003, 5), 0.010, id="clear"),
         pytest.param(Readout(0.010, 0.004, 5), 0.0, id="vague"),
-        pytest.param(Readout(-0.010, 0.002, 5), 0.0, id="negative"),
+        pytest.param(Readout(-0.010, 0.002, 5), -0.010, id="upwards"),
+        pytest.param(Readout(-0.010, 0.004, 5), 0.0, id="vague-upwards"),
         pytest.param(Readout(0.018, 0.002, 5), 1 / 60, id="a-little-more-than-a-frame"),
         pytest.param(Readout(0.030, 0.002, 5), 0.0, id="longer-than-a-frame"),
     ],
@@ -118,21 +158,26 @@ def test_pictures_are_foretold_for_the_rows_in_which_they_are_read():
     assert off[0] > 3 * off[1]
 
 
+@pytest.mark.parametrize("direction", [1.0, -1.0])
 @pytest.mark.parametrize(
-    ("seconds", "sd"), [(0.0, 0.002), (0.006, 0.0024), (0.0135, 0.0066), (-0.003, 0.002)]
+    ("seconds", "sd"),
+    [(0.0, 0.002), (0.006, 0.0024), (0.0135, 0.0066), (-0.003, 0.002), (-0.012, 0.003)],
 )
-def test_what_is_likely_lies_between_the_film_and_what_sensors_have(seconds, sd):
-    # against SciPy's integral over all readouts: half of the films none, half 12 +- 6 ms
+def test_what_is_likely_lies_between_the_film_and_what_sensors_have(seconds, sd, direction):
+    # against SciPy's integral over all readouts: half of the films none, half 12 +- 6 ms, nine of
+    # ten of them as the file says
     def weight(r):
-        return norm.pdf(r, 0.012, 0.006) * norm.pdf(seconds, r, sd)
+        either = 0.9 * norm.pdf(direction * r, 0.012, 0.006)
+        either += 0.1 * norm.pdf(-direction * r, 0.012, 0.006)
+        return either * norm.pdf(seconds, r, sd)
 
     total, first, second = (
-        quad(lambda r, k=k: r**k * weight(r), -0.06, 0.08, points=[seconds, 0.012])[0]
+        quad(lambda r, k=k: r**k * weight(r), -0.08, 0.08, points=[seconds, -0.012, 0.012])[0]
         for k in range(3)
     )
     total += norm.pdf(seconds, 0.0, sd)  # and none
-    mean, middle = Readout(seconds, sd, 5).likely(30.0), first / total
-    assert mean[0] == pytest.approx(max(middle, 0.0), abs=1e-5)
+    mean, middle = Readout(seconds, sd, 5).likely(30.0, direction), first / total
+    assert mean[0] == pytest.approx(middle, abs=1e-5)
     assert mean[1] == pytest.approx(np.sqrt(second / total - middle**2), abs=1e-5)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from placement import analyse
-from placement.steady import TREMBLES_PX, Steadier, steadied, steady_still, trembling
+from placement.steady import TREMBLES_PX, Steadier, Tremble, steadied, steady_still, trembling
 from placement.video import Frame, brought_back
 from tests.calibration.halls import grey, hall
 
@@ -120,12 +120,28 @@ def _shaken(still, n, by, seed):
 
 
 def test_trembling_is_told_from_noise_people_and_a_bump(still):
-    assert trembling(_shaken(still, 9, 0.0, 1)) < TREMBLES_PX / 2
-    assert trembling(_shaken(still, 9, 0.4, 1)) > 2 * TREMBLES_PX
+    assert trembling(_shaken(still, 9, 0.0, 1)).by_px < TREMBLES_PX / 2
+    assert trembling(_shaken(still, 9, 0.4, 1)).by_px > 2 * TREMBLES_PX
     size = still.shape[::-1]
     bumped = [_filmed(still, _matrix((4.0 * (k > 4), 0.0), size=size), k) for k in range(9)]
-    assert trembling(bumped) < TREMBLES_PX / 2
-    assert trembling(bumped[:2]) == 0.0  # too few to tell
+    assert trembling(bumped).by_px < TREMBLES_PX / 2
+    assert trembling(bumped[:2]) == Tremble()  # too few to tell
+
+
+def test_a_picture_that_grows_and_shrinks_is_told_from_one_that_trembles(still):
+    # a lens that seeks its focus: places 320 px from the middle move by that many times
+    sizes = 1 + 0.002 * np.array([0, 1, 0, 1, 0, 1, 0, 1, 0])
+    size = still.shape[::-1]
+    found = trembling(
+        [_filmed(still, _matrix((0, 0), scale=s, size=size), k) for k, s in enumerate(sizes)]
+    )
+    assert found
+    assert found.by_px < TREMBLES_PX / 2
+    assert found.grows_px == pytest.approx(0.64, abs=0.08)
+    assert "Lock the focus" in found.note()
+    shaken = trembling(_shaken(still, 9, 0.4, 1))
+    assert shaken.grows_px < TREMBLES_PX / 2
+    assert "The stand trembled" in shaken.note()
 
 
 def test_the_still_of_a_trembling_stand_lies_in_the_middle(still):
