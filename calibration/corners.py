@@ -20,7 +20,7 @@ from calibration.camera import Camera
 from calibration.camera_fit import LensPrior, lens_prior, start_camera
 from calibration.check import net_contradicts
 from calibration.given import assemble, check_corners, order_ends
-from calibration.half_table import measure_half
+from calibration.half_table import SIDES, measure_half
 from calibration.in_play import (
     is_elsewhere,
     may_be_another,
@@ -201,7 +201,11 @@ def _measure_all(
         for wider in (0.0, off):  # as far as the start is off only where there is no line nearer
             measured = measure_table(luma, start, prior, (reach + wider, 2.5, 1.0), given=False)
             if measured is not None and _lacks_line(measured):
-                measured = _with_lost_line(luma, start, prior, reach) or measured
+                measured = (
+                    _with_lost_line(luma, start, prior, reach)
+                    or _by_centre_line(luma, measured, prior, reach)
+                    or measured
+                )
             if measured is not None:
                 found.append(measured)
                 if _is_clear(measured):
@@ -255,6 +259,18 @@ def _with_lost_line(
     if measured is None or measured.evidence.support.min() < FOUND_LINE:
         return None
     return measured if net_agrees(measured.net) else None
+
+
+def _by_centre_line(
+    luma: np.ndarray, measured: Found, prior: LensPrior, reach: float
+) -> Found | None:
+    """Measured with the centre line in the place of a side that was not seen.
+
+    None where an end is what was not seen, or the centre line is not seen either.
+    """
+    if int(np.argmin(measured.evidence.support)) not in SIDES:
+        return None
+    return measure_half(luma, measured.fit.camera, prior, (reach, 2.5, 1.0))
 
 
 def _search_behind_net(

@@ -30,7 +30,8 @@ from calibration.table import CORNERS
 
 # of the near end and of the side that must be seen; of the far end, from which on it is believed
 LEAST_NEAR, LEAST_SIDE, LEAST_FAR = 0.15, 0.4, 0.35
-_SIDES = (0, 2)  # the side lines, by their number
+#: The side lines, by their number.
+SIDES = (0, 2)
 
 
 def measure_half(
@@ -75,7 +76,7 @@ def measure_half(
         return None
     far = far_end(camera)
     near_end = evidence.support[4 - far]  # they are 1 and 3
-    side = evidence.support[list(_SIDES)].max()
+    side = evidence.support[list(SIDES)].max()
     if near_end < LEAST_NEAR or side < LEAST_SIDE:
         return None
     crossed = net.centre_line_px < CENTRE_PX
@@ -102,7 +103,7 @@ def _fitted(
     """The camera from the lines near a start, without the side that is hidden."""
     _, evidence = fit_edges(luma, camera, held, search_px=reach, strip=strip)
     line, support = evidence.stations.line, evidence.support.copy()
-    hidden = min(_SIDES, key=lambda k: support[k])
+    hidden = min(SIDES, key=lambda k: support[k])
     far = far_end(camera)
     left_out = line == hidden
     if not use_far or support[far] <= LEAST_FAR:

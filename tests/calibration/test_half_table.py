@@ -79,3 +79,23 @@ def test_without_a_net_half_a_table_is_none():
     bare = replace(scene, net_offset=3.0)  # far beyond
     luma = grey(hidden(bare, 1))
     assert measure_half(luma, scene.camera, lens_prior(SIZE), REACH) is None
+
+
+@pytest.mark.parametrize(
+    ("stand_y", "height", "from_y"), [(0.2, 1.3, 0.45), (-0.3, 1.3, 0.45), (-0.9, 1.0, 0.3)]
+)
+def test_a_side_of_which_nothing_but_its_far_corner_is_seen_is_told_by_the_centre_line(
+    stand_y, height, from_y
+):
+    # the table is found by its three other lines; an edge of the player's would pass for the fourth
+    scene = plain(eye=(-4.4, stand_y, height))
+    picture = draw(scene)
+    at = scene.camera.project(np.array([[-1.37, from_y, 0.0], [-1.37, 1.3, 0.0], [1.37, 0.8, 0.0]]))
+    low, high = np.clip([at[1, 0], max(at[0, 0], at[2, 0])], 0, SIZE[0]).astype(int)
+    top = int(at[2, 1]) + 12
+    rng = np.random.default_rng(7)
+    cloth = rng.normal((40, 30, 190), 4, (SIZE[1] - top, high - low, 3))
+    picture[top:, low:high] = cloth.clip(0, 255)
+    seen = detect_table(picture)
+    assert rms(seen.corners_px, scene.corners) < 0.3
+    assert any("centre line stands in its place" in warning for warning in seen.warnings)
