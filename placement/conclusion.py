@@ -36,7 +36,7 @@ def conclude(
     readout_s : float
         As given; 0 where it is to be found.
     direction : float
-        Which way the rows are read as a rule, see `placement.readout.direction_of`.
+        Which way the rows are read as a rule, see `placement.video.ClipInfo.read_direction`.
 
     Returns
     -------

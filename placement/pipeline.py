@@ -36,7 +36,6 @@ from placement.analysis import Analysis, Bounce, Crop, Serve, Stand
 from placement.ball import Candidates
 from placement.garbage import seldom_collected
 from placement.reading import Film, FilmReader, Sight
-from placement.readout import direction_of
 from placement.settings import Settings
 from placement.steady import Steadier, Tremble, steadied, steady_still, trembling
 from placement.stretch import CROP_SPAN, Stretch
@@ -185,7 +184,7 @@ class _Run:
             calibrate_corners(
                 settings.corners_px, (self.info.width, self.info.height), fov_deg=settings.fov_deg
             )
-        self.direction = direction_of((self.info.width, self.info.height), self.info.rotation_deg)
+        self.direction = self.info.read_direction
         self.given_readout_s = settings.readout_s * (self.direction or 1.0)
         self.readout_s = self.given_readout_s
         self.held: list[tuple[Candidates, tuple[Run, ...]]] = []

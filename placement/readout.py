@@ -63,7 +63,8 @@ class Readout:
         """The readout as it is to be expected, and its standard deviation, s.
 
         Between what the film tells and what sensors have: every other film none that matters, the
-        others some milliseconds; at most a frame at `fps`. `direction` is `direction_of` the film.
+        others some milliseconds; at most a frame at `fps`. `direction` is
+        `video.ClipInfo.read_direction` of the film.
         """
         told, usual = self.sd_s**2, _USUAL_SD**2
         forward = {1.0: 1 - _REVERSED, -1.0: _REVERSED}.get(direction, 0.5)
@@ -82,22 +83,6 @@ class Readout:
         middle = float(weights @ middles)
         variance = float(weights @ (spreads + middles**2)) - middle**2
         return float(np.clip(middle, -1 / fps, 1 / fps)), float(np.sqrt(variance))
-
-
-def direction_of(size: tuple[int, int], rotation_deg: float) -> float:
-    """Which way a film's rows are read as a rule: 1 down or right, -1 up or left, 0 not known.
-
-    Parameters
-    ----------
-    size : tuple of int
-        Width and height of the upright frame, px.
-    rotation_deg : float
-        By which stored frames are turned upright, counter-clockwise.
-    """
-    quarter = round(rotation_deg / 90) % 4
-    if quarter % 2 == 0 and size[1] > size[0]:
-        return 0.0  # filmed upright, and turned by a program
-    return 1.0 if quarter < 2 else -1.0
 
 
 def find_readout(

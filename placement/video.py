@@ -66,6 +66,18 @@ class ClipInfo:
     uneven_share: float
     keyframe_gap_s: float
 
+    @property
+    def read_direction(self) -> float:
+        """Which way the sensor's rows follow one another, as a rule, in the upright picture.
+
+        1 downwards or to the right, -1 upwards or to the left; 0 where that is not known, of a film
+        taken upright whose pixels a program turned.
+        """
+        quarter = round(self.rotation_deg / 90) % 4
+        if quarter % 2 == 0 and self.height > self.width:
+            return 0.0
+        return 1.0 if quarter < 2 else -1.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Frame:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import av
 import cv2
 import numpy as np
@@ -120,3 +123,10 @@ def test_settings_are_plain_values(film):
 )
 def test_a_bump_parts_the_stills_though_people_seem_to_shift_them(shifts, before):
     assert _parted(np.array(shifts)) == before
+
+
+def test_the_fits_are_loaded_only_once_the_film_is_being_read():
+    # they take a fifth of a second and more, in which the film's reader would wait to be started
+    words = "import sys, placement.pipeline; print(sorted({'numba', 'scipy'} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -11,12 +11,13 @@ from scipy.stats import norm
 
 from calibration import Camera
 from placement.paths import FollowedPath
-from placement.readout import Readout, direction_of, find_readout
+from placement.readout import Readout, find_readout
 from placement.sightings import when_seen
 from placement.tracing import expected_of
 from placement.trajectory import Sightings, first_guess, fit_path
 from placement.video import _turned
 from tests.placement import flown
+from tests.placement.made import made_analysis
 
 SD = 0.25  # px
 
@@ -101,7 +102,8 @@ def test_rows_are_read_as_the_phone_was_held(size, rotation_deg, direction):
     # a stored frame whose rows count when they are read, turned upright as films are
     stored = np.repeat(np.arange(size[1 if rotation_deg % 180 == 0 else 0])[:, None] / 8, 200, 1)
     upright = _turned(np.clip(stored, 0, 255).astype(np.uint8), rotation_deg)
-    assert direction_of(size, rotation_deg) == direction
+    info = replace(made_analysis(0).clip, width=size[0], height=size[1], rotation_deg=rotation_deg)
+    assert info.read_direction == direction
     if direction:
         edges = upright[0, [0, -1]] if size[1] > size[0] else upright[[0, -1], 0]
         assert np.sign(int(edges[1]) - int(edges[0])) == direction
