@@ -33,7 +33,9 @@ _TAPE, _CENTRE = 4, 5  # numbers of the tape and the centre line, after the four
 _FEWEST = 10  # stations of either
 
 
-def tape_strip(luma: np.ndarray, camera: Camera, *, hidden: bool = False) -> Strip | None:
+def tape_strip(
+    luma: np.ndarray, camera: Camera, *, hidden: bool = False, besides: Strip | None = None
+) -> Strip | None:
     """Where the net's tape lies in a picture, as far as it is seen; None where it is not.
 
     Parameters
@@ -44,8 +46,10 @@ def tape_strip(luma: np.ndarray, camera: Camera, *, hidden: bool = False) -> Str
         May be off by some px at the net.
     hidden : bool
         Whether a player may hide most of it: then its ends beside the table are enough.
+    besides : Strip, optional
+        Another bright line, that is not taken for it.
     """
-    stations, offset, good, share = find_tape(np.asarray(luma), camera)
+    stations, offset, good, share = find_tape(np.asarray(luma), camera, besides=besides)
     if not len(offset):
         return None
     enough = ENOUGH_TAPE[_ends_seen(stations, good) if hidden else 0]
@@ -113,15 +117,17 @@ def hides_line(strip: Strip, camera: Camera) -> bool:
     )
 
 
-def fit_with_tape(
+def fit_with_marks(
     luma: np.ndarray,
     evidence: EdgeEvidence,
     start: Camera,
     prior: LensPrior,
     *,
+    tape: bool = True,
     centre: bool = False,
+    besides: Strip | None = None,
 ) -> CameraFit | None:
-    """Fit the camera to the lines that are seen, and to the tape; None where the tape is not.
+    """Fit the camera to the lines that are seen and to the marks between; None where one is not.
 
     Parameters
     ----------
@@ -132,22 +138,23 @@ def fit_with_tape(
     start : Camera
     prior : LensPrior
         Of the lens.
-    centre : bool
-        Whether the centre line stands for a side that is not seen; None where it is not either.
+    tape, centre : bool
+        Which marks: the net's tape, and the centre line, which stands for a side that is not seen.
+    besides : Strip, optional
+        Another bright line, that is not taken for the tape.
     """
     camera = start
     for _ in range(_ROUNDS):
-        tape, offset, good, _ = find_tape(luma, camera, look=evidence.look)
-        if good.sum() < _FEWEST:
-            return None
-        stations = _joined(evidence.stations, tape, good, _TAPE)
-        offsets = np.concatenate([evidence.offset, offset[good]])
-        sd = np.concatenate([evidence.sd, np.full(good.sum(), TAPE_SD_PX)])
+        stations, offsets, sd = evidence.stations, evidence.offset, evidence.sd
+        marks = []
+        if tape:
+            marks.append((_TAPE, *find_tape(luma, camera, look=evidence.look, besides=besides)[:3]))
         if centre:
-            line, offset, good = find_centre_line(luma, camera)
+            marks.append((_CENTRE, *find_centre_line(luma, camera)))
+        for number, mark, offset, good in marks:
             if good.sum() < _FEWEST:
                 return None
-            stations = _joined(stations, line, good, _CENTRE)
+            stations = _joined(stations, mark, good, number)
             offsets = np.concatenate([offsets, offset[good]])
             sd = np.concatenate([sd, np.full(good.sum(), TAPE_SD_PX)])
         weigh, target = across_lines(stations, offsets, sd)
@@ -155,10 +162,13 @@ def fit_with_tape(
             stations.points, weigh, target, camera, prior, robust=True, inflate=CORRELATION
         )
         camera = fit.camera
-    scale = float(np.median(camera.matrix[0, 0] / camera.depths(tape.points)))
-    answer = fit.gain[:, stations.line == _TAPE] @ (1 / sd[stations.line == _TAPE])
-    sagging = (TAPE_SD_M * scale) ** 2 * np.outer(answer, answer)
-    return replace(fit, covariance=fit.covariance + line_errors(fit, stations, sd) + sagging)
+    covariance = fit.covariance + line_errors(fit, stations, sd)
+    on_tape = stations.line == _TAPE
+    if on_tape.any():
+        scale = float(np.median(camera.matrix[0, 0] / camera.depths(stations.points[on_tape])))
+        answer = fit.gain[:, on_tape] @ (1 / sd[on_tape])
+        covariance = covariance + (TAPE_SD_M * scale) ** 2 * np.outer(answer, answer)  # it sags
+    return replace(fit, covariance=covariance)
 
 
 def _joined(stations: Stations, more: Stations, which: np.ndarray, number: int) -> Stations:

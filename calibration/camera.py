@@ -69,8 +69,8 @@ class Camera:
 
         Returns
         -------
-        tuple of ndarray, shapes (N, 2), (N, 2, 8) and (N, 2, 3)
-            Image points, px; their derivatives by the eight parameters of a fitted camera, in the
+        tuple of ndarray, shapes (N, 2), (N, 2, 10) and (N, 2, 3)
+            Image points, px; their derivatives by the ten parameters of a fitted camera, in the
             order of `calibration.result.PARAMETERS`; and by the points' coordinates, px per m. NaN
             behind the camera.
         """
@@ -130,7 +130,7 @@ def project_with_slopes(
     matrix: np.ndarray,
     distortion: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Project table points and derive by (f, k1, rotation vector, translation), as OpenCV does.
+    """Project table points and derive by (f, k1, rotation, translation, cx, cy), as OpenCV does.
 
     Parameters
     ----------
@@ -143,11 +143,11 @@ def project_with_slopes(
 
     Returns
     -------
-    tuple of ndarray, shapes (N, 2) and (N, 2, 8)
+    tuple of ndarray, shapes (N, 2) and (N, 2, 10)
         Image points, px, and their derivatives; NaN behind the camera.
     """
     if not len(points):
-        return np.empty((0, 2)), np.empty((0, 2, 8))
+        return np.empty((0, 2)), np.empty((0, 2, 10))
     pixels, slopes = cv2.projectPoints(
         np.ascontiguousarray(points), vector, translation, matrix, distortion
     )
@@ -155,7 +155,13 @@ def project_with_slopes(
     # by rotation, translation, fx, fy, cx, cy, k1, ...
     slopes = np.asarray(slopes).reshape(len(points), 2, -1)
     by_parameters = np.concatenate(
-        [slopes[:, :, 6:7] + slopes[:, :, 7:8], slopes[:, :, 10:11], slopes[:, :, :6]], axis=2
+        [
+            slopes[:, :, 6:7] + slopes[:, :, 7:8],
+            slopes[:, :, 10:11],
+            slopes[:, :, :6],
+            slopes[:, :, 8:10],
+        ],
+        axis=2,
     )
     depth = points @ cv2.Rodrigues(vector)[0][2] + np.ravel(translation)[2]
     behind = ~(depth > 1e-6)

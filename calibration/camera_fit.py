@@ -1,11 +1,14 @@
 """Fit a camera to the table: focal length from the rectangle, pose, and refinement of both.
 
-The camera has eight parameters, (f, k1, rotation vector, translation): square pixels, principal
-point at the image's centre ((w - 1) / 2, (h - 1) / 2), one term of radial distortion.
+The camera has ten parameters, (f, k1, rotation vector, translation, principal point): square
+pixels, one term of radial distortion. Four corners give eight numbers, so that two combinations of
+them rest on what is believed of lenses.
 
 A weak prior keeps a poorly determined view sensible: phones film with a horizontal field of about
 55 to 75 degrees, so f / width is taken as log-normal about `FOCAL_PER_WIDTH` with `FOCAL_SD`, and
-k1 of corrected phone video as normal about 0 with `K1_SD`.
+k1 of corrected phone video as normal about 0 with `K1_SD`, and the principal point as normal about
+the image's centre ((w - 1) / 2, (h - 1) / 2): lenses sit a little aside, and stabilisation moves
+them.
 
 Sources: Zhang, "A flexible new technique for camera calibration", IEEE PAMI 22 (2000) 1330, for
 the two constraints of a plane and the pose; Zhang and He, MSR-TR-2003-39, section 3.2, for a
@@ -33,8 +36,10 @@ FOCAL_PER_WIDTH = 0.78  # f / longer side: a horizontal field of 65 degrees
 FOCAL_SD = 0.20  # of ln f, about a usual phone's field
 GIVEN_FOCAL_SD = 0.05  # of ln f, about a field of view handed in (stabilisation crops)
 K1_SD = 0.03  # of k1, about none
+PRINCIPAL_SD = 0.003  # of the longer side, about the picture's middle
 # of the longer side, a film's crop included; no phone films with a lens outside them
 FIELD_LIMITS_DEG = (20.0, 110.0)
+_BELIEVED = [0, 1, 8, 9]  # parameters of which something is believed before
 UNUSABLE_FOCAL_SD = 0.25  # relative; above it a focal formula is called degenerate
 
 
@@ -139,7 +144,7 @@ def _pose(h: np.ndarray, focal_px: float, size: tuple[int, int]) -> Camera:
 
 
 def image_centre(size: tuple[int, int]) -> np.ndarray:
-    """The principal point that is assumed: the middle of the frame, px, shape (2,)."""
+    """Where the principal point is as a rule: the middle of the frame, px, shape (2,)."""
     return np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
 
 
@@ -174,6 +179,10 @@ class LensPrior:
         Of ln f.
     given : bool
         True when a field of view was handed in.
+    principal : tuple of float
+        Mean of the principal point, px.
+    principal_sd : float
+        Its standard deviation along u and along v, px.
     k1, k1_sd : float
         Mean and sd of the distortion.
     """
@@ -181,25 +190,39 @@ class LensPrior:
     focal_px: float
     sd: float
     given: bool
+    principal: tuple[float, float]
+    principal_sd: float
     k1: float = 0.0
     k1_sd: float = K1_SD
 
 
 def lens_prior(size: tuple[int, int], fov_deg: float | None = None) -> LensPrior:
     """The prior for a frame of `size`, about `fov_deg` (horizontal, degrees) when it is given."""
-    if fov_deg is not None:
-        return LensPrior(focal_px=field_to_focal(fov_deg, size[0]), sd=GIVEN_FOCAL_SD, given=True)
-    return LensPrior(focal_px=FOCAL_PER_WIDTH * max(size), sd=FOCAL_SD, given=False)
+    u, v = image_centre(size)
+    given = fov_deg is not None
+    return LensPrior(
+        focal_px=FOCAL_PER_WIDTH * max(size)
+        if fov_deg is None
+        else field_to_focal(fov_deg, size[0]),
+        sd=GIVEN_FOCAL_SD if given else FOCAL_SD,
+        given=given,
+        principal=(float(u), float(v)),
+        principal_sd=PRINCIPAL_SD * max(size),
+    )
 
 
 def same_lens(calibration: Calibration) -> LensPrior:
     """The prior that a calibration makes for a later one by the same lens, in the same clip."""
     focal = float(calibration.camera.matrix[0, 0])
-    focal_sd, k1_sd = np.sqrt(np.diag(calibration.covariance)[:2])
+    sds = np.sqrt(np.diag(calibration.covariance))
+    focal_sd, k1_sd = sds[:2]
+    u, v = calibration.camera.matrix[:2, 2]
     return LensPrior(
         focal_px=focal,
         sd=float(np.hypot(focal_sd / focal, 0.001)),
         given=calibration.focal_source != "assumed",
+        principal=(float(u), float(v)),
+        principal_sd=float(np.hypot(sds[8:].max(), 0.1)),
         k1=float(calibration.camera.distortion[0]),
         k1_sd=float(np.hypot(k1_sd, 0.001)),
     )
@@ -212,11 +235,11 @@ class CameraFit:
     Attributes
     ----------
     camera : Camera
-    covariance : ndarray, shape (8, 8)
+    covariance : ndarray, shape (10, 10)
         Of the parameters, prior included.
     weights : ndarray, shape (M,)
         Robust weight of each residual, 0 to 1.
-    gain : ndarray, shape (8, M)
+    gain : ndarray, shape (10, M)
         How the parameters answer to a change of each residual.
     focal_from_table : bool
         True when the data alone know f better than the prior.
@@ -240,7 +263,7 @@ def fit_camera(
     inflate: float = 1.0,
     n_steps: int = 30,
 ) -> CameraFit:
-    """Fit the eight parameters to residuals by Levenberg-Marquardt steps, with the priors.
+    """Fit the ten parameters to residuals by Levenberg-Marquardt steps, with the priors.
 
     Parameters
     ----------
@@ -255,7 +278,7 @@ def fit_camera(
     start : Camera
         Where to begin.
     prior : LensPrior
-        Of the focal length and k1.
+        Of the focal length, k1 and the principal point.
     robust : bool
         Tukey's biweight (cut at 4.685 robust sd) instead of plain squares.
     inflate : float
@@ -270,13 +293,13 @@ def fit_camera(
     like = start
     p = camera_parameters(start)
     p[0] = np.log(p[0])  # ln f inside: the prior is normal there and f stays positive
-    prior_mean = np.array([np.log(prior.focal_px), prior.k1])
-    prior_weight = np.array([prior.sd**-2, prior.k1_sd**-2])
+    prior_mean = np.array([np.log(prior.focal_px), prior.k1, *prior.principal])
+    prior_weight = np.array([prior.sd, prior.k1_sd, prior.principal_sd, prior.principal_sd]) ** -2
 
     def evaluate(q: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Residuals (M,) and their derivatives (M, 8)."""
+        """Residuals (M,) and their derivatives (M, 10)."""
         f = float(np.exp(q[0]))
-        matrix = np.array([[f, 0, like.matrix[0, 2]], [0, f, like.matrix[1, 2]], [0, 0, 1.0]])
+        matrix = np.array([[f, 0, q[8]], [0, f, q[9]], [0, 0, 1.0]])
         distortion = np.array([q[1], *like.distortion[1:]])
         pixels, slopes = project_with_slopes(points, q[2:5], q[5:8], matrix, distortion)
         slopes[:, :, 0] *= f  # by ln f
@@ -284,7 +307,9 @@ def fit_camera(
         return both[:, 0] - target, both[:, 1:]
 
     def cost(r: np.ndarray, w: np.ndarray, q: np.ndarray) -> float:
-        return float(np.nansum(w * r * r) / inflate + prior_weight @ (q[:2] - prior_mean) ** 2)
+        return float(
+            np.nansum(w * r * r) / inflate + prior_weight @ (q[_BELIEVED] - prior_mean) ** 2
+        )
 
     r, jacobian = evaluate(p)
     w = _tukey(r) if robust else np.ones_like(r)
@@ -296,8 +321,8 @@ def fit_camera(
         rw = np.where(ok, r, 0.0)
         normal = (jw * weight[:, None]).T @ jw
         gradient = jw.T @ (weight * rw)
-        normal[[0, 1], [0, 1]] += prior_weight
-        gradient[:2] += prior_weight * (p[:2] - prior_mean)
+        normal[_BELIEVED, _BELIEVED] += prior_weight
+        gradient[_BELIEVED] += prior_weight * (p[_BELIEVED] - prior_mean)
         before = cost(r, w, p)
         improved = False
         for _ in range(8):
@@ -323,13 +348,13 @@ def fit_camera(
     jw = np.where(ok[:, None], jacobian, 0.0)
     data = (jw * weight[:, None]).T @ jw
     full = data.copy()
-    full[[0, 1], [0, 1]] += prior_weight
+    full[_BELIEVED, _BELIEVED] += prior_weight
     covariance = _inverse(full)
     f = float(np.exp(p[0]))
-    scale = np.array([f, *[1.0] * 7])
-    # what the table says of f by itself: the information left when only k1 keeps its prior
-    alone = data.copy()
-    alone[1, 1] += prior_weight[1]
+    scale = np.array([f, *[1.0] * (len(p) - 1)])
+    # what the table says of f by itself: the information left when only the others keep their prior
+    alone = full.copy()
+    alone[0, 0] -= prior_weight[0]
     own = float(alone[0, 0] - alone[0, 1:] @ np.linalg.pinv(alone[1:, 1:]) @ alone[1:, 0])
     return CameraFit(
         camera=_from_log(p, like),
@@ -343,7 +368,7 @@ def fit_camera(
 def corners_of(camera: Camera, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The four corners' pixels (4, 2) and their covariance (8, 8), px^2, for a fitted camera."""
     corners, by_parameters, _ = camera.derivatives(CORNERS)
-    jacobian = by_parameters.reshape(8, 8)
+    jacobian = by_parameters.reshape(8, -1)
     return corners, jacobian @ covariance @ jacobian.T
 
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration.bright_lines import find_bright_line
+from calibration.bright_lines import Strip, find_bright_line
 from calibration.camera import Camera
 from calibration.profiles import (
     PROFILE_STEP,
@@ -38,7 +38,12 @@ NET_CLEAR = 0.5  # share of the tape on one line that counts as clearly seen
 
 
 def check_net(
-    luma: np.ndarray, camera: Camera, *, every: int = 1, look: LineLook | None = None
+    luma: np.ndarray,
+    camera: Camera,
+    *,
+    every: int = 1,
+    look: LineLook | None = None,
+    besides: Strip | None = None,
 ) -> NetCheck:
     """Measure the net's tape and the centre line in a picture against a camera fitted without them.
 
@@ -52,6 +57,8 @@ def check_net(
         Looks at every so-manieth place only: quicker and less exact, while a hand moves corners.
     look : LineLook, optional
         Of the table's lines: by it the tape's width is measured, which else is taken as usual.
+    besides : Strip, optional
+        See `find_tape`.
 
     Returns
     -------
@@ -61,7 +68,7 @@ def check_net(
     luma = np.asarray(luma)
     residual_px = residual_mm = posts_mm = float("nan")
     seen = 0.0
-    stations, offset, good, share = find_tape(luma, camera, every=every, look=look)
+    stations, offset, good, share = find_tape(luma, camera, every=every, look=look, besides=besides)
     if len(offset):
         scale = _scale(camera, stations)
         seen = float(good.mean()) * share
@@ -116,7 +123,12 @@ def find_centre_line(
 
 
 def find_tape(
-    luma: np.ndarray, camera: Camera, *, every: int = 1, look: LineLook | None = None
+    luma: np.ndarray,
+    camera: Camera,
+    *,
+    every: int = 1,
+    look: LineLook | None = None,
+    besides: Strip | None = None,
 ) -> tuple[Stations, np.ndarray, np.ndarray, float]:
     """Look for the net's tape where a camera puts it.
 
@@ -130,6 +142,8 @@ def find_tape(
         See `check_net`.
     look : LineLook, optional
         See `check_net`.
+    besides : Strip, optional
+        Another bright line, that is not taken for it.
 
     Returns
     -------
@@ -149,10 +163,10 @@ def find_tape(
     if len(stations.line) < 10 // every:
         return stations, np.empty(0), np.empty(0, bool), share
     reach = float(np.clip(NET_REACH_M * np.median(_scale(camera, stations)), 5.0, 60.0))
-    offset, good = _line_offset(luma, stations, reach)
+    offset, good = _line_offset(luma, stations, reach, besides)
     if good.mean() < NET_CLEAR:
         # farther off, only a line that overhangs both side lines, as no line of the table does
-        far, far_good = _line_offset(luma, stations, reach * NET_FAR)
+        far, far_good = _line_offset(luma, stations, reach * NET_FAR, besides)
         beyond = np.abs(stations.points[:, 1]) > HALF_WIDTH + BESIDE_M
         if far_good.mean() > NET_FAR_SEEN and far_good[beyond].mean() > NET_FAR_SEEN:
             offset, good = far, far_good
@@ -216,10 +230,10 @@ def _along(camera: Camera, points: np.ndarray, across_m: np.ndarray, width_m: fl
 
 
 def _line_offset(
-    luma: np.ndarray, stations: Stations, reach: float
+    luma: np.ndarray, stations: Stations, reach: float, besides: Strip | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Offsets (M,) of a bright line from the stations, px, and which of them lie on one line."""
-    guess, height = find_bright_line(luma, stations, reach, by_line=True)
+    guess, height = find_bright_line(luma, stations, reach, by_line=True, strip=besides)
     moved = Stations(
         points=stations.points,
         line=stations.line,

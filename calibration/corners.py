@@ -20,7 +20,7 @@ from calibration.camera import Camera
 from calibration.camera_fit import LensPrior, lens_prior, start_camera
 from calibration.check import net_contradicts
 from calibration.given import assemble, check_corners, order_ends
-from calibration.half_table import SIDES, measure_half
+from calibration.half_table import SIDES, measure_doubled, measure_half
 from calibration.in_play import (
     is_elsewhere,
     may_be_another,
@@ -134,6 +134,8 @@ def detect_table(
         if any(_is_clear(f) for f in found):
             break
     clear = [f for f in found if _is_clear(f)]
+    if not clear:
+        found += measure_doubled(luma, found, prior)
     if near is None and all(may_be_another(f.corners, size) for f in clear):
         for work_size in WORK_SIZES:
             view = views.of(work_size)

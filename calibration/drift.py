@@ -31,9 +31,11 @@ STILL_PX = 0.35  # median shift between frames that counts as standing
 # which then stay in their places; where the stand moved, the few that look alike are elsewhere
 LOST_SHARE = 0.96
 ALIKE = 0.6  # correlation below which a patch is not the same place
+DOUBTED_SHARE = 0.7  # lost, from which on the few that stayed do not tell alone that it came back
 BLURRED_SHARE = 0.12  # more patches lost than usual: the picture still moves in this frame
 SETTLED = 4  # frames in a row that must stand still
 WANTED = 12  # frames of the new still, so that people leave its median
+_SURE = 3.0  # standard deviations by which corners in one place may differ
 TREMBLING = 8  # frames near the place, but moving, with which a stand is said to tremble
 
 
@@ -175,7 +177,15 @@ class StandWatch:
         self._moving_since = None
         self._last_good = self._settled[-1][0]
         self._settled = []
-        if seen < MOVED_PX and self.calibration is not None:
+        came_back = seen < MOVED_PX and self.calibration is not None
+        found: Calibration | None = None
+        error: CalibrationError | None = None
+        if not came_back or lost > DOUBTED_SHARE:
+            try:
+                found = self._find(still, self._last_known)
+            except CalibrationError as e:
+                error = e
+        if came_back and (found is None or _in_place(found, self._last_known)):
             return StandEvent(
                 start=start,
                 end=end,
@@ -184,9 +194,7 @@ class StandWatch:
                 message=f"The picture shook from {start:.1f} to {end:.1f} s and came back.",
             )
         self._reference = stands
-        try:
-            found = self._find(still, self._last_known)
-        except CalibrationError as error:
+        if found is None:
             self.calibration = None
             message = (
                 f"The stand moved between {start:.1f} and {end:.1f} s and the table was not found "
@@ -220,6 +228,13 @@ def _find(still: np.ndarray, before: Calibration) -> Calibration:
         # without its colours it is not always found, but most bumps leave it near its place
         found = refine_corners(still, before.corners_px, lens=lens, reach_px=BUMPED_PX)
     return replace(found, focal_source=before.focal_source)
+
+
+def _in_place(found: Calibration, before: Calibration) -> bool:
+    """Whether a table found again is where it was, as far as that is known."""
+    off = np.abs(_same_ends(found, before).corners_px - before.corners_px)
+    variance = np.diag(found.corners_covariance + before.corners_covariance).reshape(4, 2)
+    return bool((off < MOVED_PX + _SURE * np.sqrt(variance)).all())
 
 
 def _same_ends(found: Calibration, before: Calibration) -> Calibration:

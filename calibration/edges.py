@@ -239,7 +239,13 @@ def predict_fit(camera: Camera, prior: LensPrior, *, sd_px: float) -> CameraFit:
     sd = np.full(len(stations.line), sd_px)
     weigh, target = across_lines(stations, np.zeros(len(sd)), sd)
     # the prior's middle is put where the camera is, so that nothing pulls the fit away from it
-    prior = replace(prior, focal_px=float(camera.matrix[0, 0]), k1=float(camera.distortion[0]))
+    u, v = camera.matrix[:2, 2]
+    prior = replace(
+        prior,
+        focal_px=float(camera.matrix[0, 0]),
+        k1=float(camera.distortion[0]),
+        principal=(float(u), float(v)),
+    )
     fit = fit_camera(stations.points, weigh, target, camera, prior, inflate=CORRELATION, n_steps=0)
     return replace(fit, covariance=fit.covariance + line_errors(fit, stations, sd))
 
@@ -282,9 +288,9 @@ def line_errors(fit: CameraFit, stations: Stations, sd: np.ndarray) -> np.ndarra
 
     Returns
     -------
-    ndarray, shape (8, 8)
+    ndarray, shape (10, 10)
     """
-    out = np.zeros((8, 8))
+    out = np.zeros_like(fit.covariance)
     for k in range(4):
         rows = stations.line == k
         if not rows.any():

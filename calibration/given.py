@@ -162,10 +162,10 @@ def calibrate_corners(
     c = check_corners(corners_px, size)
     s = np.eye(8) * sd_px**2 if covariance is None else np.asarray(covariance, dtype=float)
     prior = lens_prior(size, fov_deg)
-    fit, chi = _fit(c, size, s, prior)
+    fit, chi = fit_corners(c, size, s, prior)
     if chi > MAX_FIT_SIGMA:
         turned = np.roll(c, 1, axis=0)
-        if _fit(turned, size, s, prior)[1] < min(0.5 * chi, MAX_FIT_SIGMA):
+        if fit_corners(turned, size, s, prior)[1] < min(0.5 * chi, MAX_FIT_SIGMA):
             raise CalibrationError(
                 "the long and the short sides of the table are exchanged; begin with the side line "
                 f"from (-x,-y) to (+x,-y), so that the order is {ORDER}"
@@ -223,9 +223,27 @@ def assemble(
     )
 
 
-def _fit(
+def fit_corners(
     corners: np.ndarray, size: tuple[int, int], covariance: np.ndarray, prior: LensPrior
 ) -> tuple[CameraFit, float]:
+    """Fit the camera to four corners alone.
+
+    Parameters
+    ----------
+    corners : ndarray, shape (4, 2)
+        px, in the order of `calibration.table.CORNERS`.
+    size : tuple of int
+        Of the picture.
+    covariance : ndarray, shape (8, 8)
+        Of the corners, px^2.
+    prior : LensPrior
+        Of the lens.
+
+    Returns
+    -------
+    tuple of CameraFit and float
+        The float is by how many of their standard deviations the corners are off.
+    """
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))
 
     def weigh(pixels: np.ndarray) -> np.ndarray:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.behind_net import end_on_tape, fit_with_tape, hides_line, tape_ends, tape_strip
+from calibration.behind_net import end_on_tape, fit_with_marks, hides_line, tape_ends, tape_strip
 from calibration.bright_lines import Strip
 from calibration.camera import Camera
 from calibration.camera_fit import CameraFit, LensPrior
@@ -34,6 +34,7 @@ NET_AGREES_MM = 10.0
 FOR_LINE = 0.7  # what the tape or the centre line is worth in place of a line that is hidden
 CENTRE_PX = 2.0  # by which the centre line may be off
 CENTRE_SURE_PX = 1.0  # by which it may be off where it alone tells a table from lines of a floor
+HELD_PRINCIPAL_PX = 0.5  # and of the principal point
 NEARER = 0.5  # times the net's residual with the lines alone: then the tape passed for a line
 NEARBY_PX = 3.0  # from where three lines and the tape put it, a line is looked for
 
@@ -154,7 +155,7 @@ def _without(
     rows = found.evidence.stations.line == line
     evidence = replace(found.evidence, offset=np.where(rows, np.nan, found.evidence.offset))
     try:
-        fit = fit_with_tape(luma, evidence, found.fit.camera, prior)
+        fit = fit_with_marks(luma, evidence, found.fit.camera, prior)
     except (ValueError, np.linalg.LinAlgError):
         return None
     if fit is None:
@@ -189,12 +190,12 @@ def measure_behind_net(
         strip = tape_strip(luma, camera, hidden=True)
         if strip is None:
             return None
-        held = replace(prior, focal_px=float(camera.matrix[0, 0]), sd=HELD_FOCAL_SD)
+        held = held_lens(camera, prior)
         try:
             _, evidence = fit_edges(luma, camera, held, search_px=reach, strip=strip)
             far = evidence.stations.line == far_end(camera)
             evidence = replace(evidence, offset=np.where(far, np.nan, evidence.offset))
-            fit = fit_with_tape(luma, evidence, camera, prior)
+            fit = fit_with_marks(luma, evidence, camera, prior)
         except (ValueError, np.linalg.LinAlgError):
             return None
         if fit is None:
@@ -234,6 +235,26 @@ def _hidden_tape(
     return other if other is not None and nearer else first
 
 
+def held_lens(camera: Camera, prior: LensPrior) -> LensPrior:
+    """The prior by which a lens is believed for the time that too few lines are seen to tell.
+
+    Parameters
+    ----------
+    camera : Camera
+        With that lens.
+    prior : LensPrior
+        Of the lens.
+    """
+    u, v = camera.matrix[:2, 2]
+    return replace(
+        prior,
+        focal_px=float(camera.matrix[0, 0]),
+        sd=HELD_FOCAL_SD,
+        principal=(float(u), float(v)),
+        principal_sd=HELD_PRINCIPAL_PX,
+    )
+
+
 def far_end(camera: Camera) -> int:
     """The end line, 1 or 3, that is the farther one.
 
@@ -250,7 +271,7 @@ def _with_tape(luma: np.ndarray, found: Found, strip: Strip, prior: LensPrior) -
     try:
         camera = found.fit.camera
         _, evidence = fit_edges(luma, camera, prior, search_px=(2.5, 1.0), strip=strip)
-        fit = fit_with_tape(luma, evidence, camera, prior)
+        fit = fit_with_marks(luma, evidence, camera, prior)
     except (ValueError, np.linalg.LinAlgError):
         return None
     if fit is None or not hides_line(strip, fit.camera):

@@ -15,8 +15,8 @@ import numpy as np
 
 from calibration.camera import Camera
 
-#: Names of the eight camera parameters, in the order of `Calibration.covariance`.
-PARAMETERS = ("f", "k1", "rx", "ry", "rz", "tx", "ty", "tz")
+#: Names of the ten camera parameters, in the order of `Calibration.covariance`.
+PARAMETERS = ("f", "k1", "rx", "ry", "rz", "tx", "ty", "tz", "cx", "cy")
 
 
 class CalibrationError(ValueError):
@@ -62,9 +62,9 @@ class Calibration:
         From undistorted image points, px, to table points, m.
     camera : Camera
         Intrinsics and pose.
-    covariance : ndarray, shape (8, 8)
+    covariance : ndarray, shape (10, 10)
         Of the camera's parameters, in the order of `PARAMETERS`: f in px, k1, rotation vector in
-        rad, translation in m.
+        rad, translation in m, principal point in px.
     focal_source : str
         "table" when the rectangle fixed the focal length, "given" when it rests on a field of view
         that was handed in, "assumed" when it rests on a usual phone's.
@@ -126,7 +126,7 @@ class Calibration:
 
         Returns
         -------
-        tuple of ndarray, shapes (N, 2, 8) and (N, 2, 2)
+        tuple of ndarray, shapes (N, 2, 10) and (N, 2, 2)
             m per unit of each parameter, in the order of `PARAMETERS`, and m per px.
         """
         points_px = np.asarray(points_px, dtype=float).reshape(-1, 2)
@@ -149,9 +149,9 @@ class Calibration:
         half = np.diag([-1.0, -1.0, 1.0])
         camera = replace(self.camera, rotation=self.camera.rotation @ half)
         before, after = camera_parameters(self.camera), camera_parameters(camera)
-        jacobian = np.eye(8)
+        jacobian = np.eye(len(PARAMETERS))
         for k, step in ((2, 1e-6), (3, 1e-6), (4, 1e-6)):
-            shift = np.zeros(8)
+            shift = np.zeros(len(PARAMETERS))
             shift[k] = step
             plus = cv2.Rodrigues(before[2:5] + shift[2:5])[0] @ half
             jacobian[2:5, k] = (_near_vector(plus, after[2:5]) - after[2:5]) / step
@@ -221,7 +221,7 @@ class Calibration:
                 corners_covariance=_array(data["corners_covariance_px2"], (8, 8)),
                 homography=_array(data["homography"], (3, 3)),
                 camera=camera,
-                covariance=_array(data["covariance"], (8, 8)),
+                covariance=_parameters_covariance(data["covariance"]),
                 focal_source=str(data["focal_source"]),
                 residual_px=_number(data["residual_px"]),
                 evidence=str(data["evidence"]),
@@ -235,17 +235,18 @@ class Calibration:
 
 
 def camera_parameters(camera: Camera) -> np.ndarray:
-    """The eight parameters of a camera, in the order of `PARAMETERS`, shape (8,)."""
+    """The ten parameters of a camera, in the order of `PARAMETERS`, shape (10,)."""
     rotation_vector = cv2.Rodrigues(camera.rotation)[0].ravel()
+    m = camera.matrix
     return np.concatenate(
-        [[camera.matrix[0, 0], camera.distortion[0]], rotation_vector, camera.translation]
+        [[m[0, 0], camera.distortion[0]], rotation_vector, camera.translation, m[:2, 2]]
     )
 
 
 def camera_from_parameters(parameters: np.ndarray, like: Camera) -> Camera:
-    """A camera with these eight parameters; its size and principal point are those of `like`."""
+    """A camera with these ten parameters; its size is that of `like`."""
     f, k1 = float(parameters[0]), float(parameters[1])
-    matrix = np.array([[f, 0, like.matrix[0, 2]], [0, f, like.matrix[1, 2]], [0, 0, 1.0]])
+    matrix = np.array([[f, 0, parameters[8]], [0, f, parameters[9]], [0, 0, 1.0]])
     return Camera(
         matrix=matrix,
         distortion=np.array([k1, *like.distortion[1:]]),
@@ -253,6 +254,14 @@ def camera_from_parameters(parameters: np.ndarray, like: Camera) -> Camera:
         translation=np.asarray(parameters[5:8], dtype=float),
         size=like.size,
     )
+
+
+def _parameters_covariance(value: Any) -> np.ndarray:
+    """As it was written; before the principal point was fitted, it was taken for certain."""
+    array = np.asarray(value, dtype=float)
+    if array.shape == (8, 8):
+        array = np.pad(array, (0, 2))
+    return _array(array, (len(PARAMETERS), len(PARAMETERS)))
 
 
 def _near_vector(rotation: np.ndarray, near: np.ndarray) -> np.ndarray:

@@ -29,6 +29,7 @@ _BOTH_SIDES = 2  # sightings on either side of a bounce that show it
 _QUIET = 1.2  # s after a ball came towards this end: then a stroke is a return, not a serve
 _GLIMPSE = 0.25  # s of a flight that say too little of the bounce that it may have come from
 _HIDDEN_GAP = 0.05  # s without the ball beside a bounce up to which the bounce counts as seen
+_ABOUT = 0.075  # s from a bounce, within which a ball that is seen shows it
 _LEAST_BALLS = 0.5  # share of a path's pictures that must look like a ball
 _UNSURE = 0.04  # m: of a path with no bounce seen from both sides, where it may as well be caught
 _BRIEF = 0.02  # s of a flight after a bounce that do not show it to rise
@@ -38,8 +39,8 @@ _UNPINNED = 0.6  # frames by which the instant of an inferred bounce may be off
 _BESIDE_NET, _NET_SD = 0.06, 0.03  # m: so near the net it may be touched; what that may move
 # sightings before a bounce that may be a stroke, s back to the flight before it, m between both
 _FEW_BEFORE, _STROKE, _MEETS = 4, 0.25, 0.12
-# s by which that flight may seem to have gone on, and m from there to the ball after it
-_LATE, _SAME_BALL = 0.03, 0.35
+# s, or frames, by which that flight may seem to have gone on, and m from there to the ball after it
+_LATE, _FRAMES_LATE, _SAME_BALL = 0.03, 1.1, 0.35
 _NO_WITNESS = 1.6  # times a path's misfit, of another that tells nothing of it
 # a ball seen so few s before a bounce, and foretold so many m from it, does not bounce there
 _JUST_SEEN, _ELSEWHERE = 0.08, 0.15
@@ -109,6 +110,8 @@ def contacts_of(calibration: Calibration, paths: Sequence[FollowedPath]) -> list
                 continue
             if not sound[k]:
                 break  # a stroke at the end of a ball's path
+            if _only_guessed(followed, time):
+                continue
             gap = float(np.abs(seen_at - time).min())
             own = path.bounce_covariances[k]
             before = int((seen_at < time - _JUST * step).sum())
@@ -179,6 +182,17 @@ def _odd_and_alone(followed: FollowedPath) -> bool:
     return not bool((shown & ~odd).any())
 
 
+def _only_guessed(followed: FollowedPath, time: float) -> bool:
+    """Whether all that is seen on either side of a bounce does not look like a ball.
+
+    One that a player hides is seen by nothing at all, or on one side only.
+    """
+    since = followed.sightings.times - time
+    other = since[~followed.measured & (np.abs(since) < _ABOUT)]
+    balls = np.abs(since[followed.measured])
+    return bool((other < 0).any() and (other > 0).any() and balls.min() > _ABOUT)
+
+
 def _from_nowhere(followed: FollowedPath, model: Model, paths: Sequence[FollowedPath]) -> bool:
     """Whether a ball that bounces on its way from the net did not look like one there, nor before.
 
@@ -189,9 +203,16 @@ def _from_nowhere(followed: FollowedPath, model: Model, paths: Sequence[Followed
     if float(model.incoming[0][0, 0]) * place[0] <= 0 or np.abs(balls - bounce).min() < _HIDDEN_GAP:
         return False
     return not any(
-        o is not followed and -_LATE < bounce - o.last_seen < _STROKE and o.first_seen < bounce
+        o is not followed
+        and -_late(followed) < bounce - o.last_seen < _STROKE
+        and o.first_seen < bounce
         for o in paths
     )
+
+
+def _late(followed: FollowedPath) -> float:
+    """By how much the flight before a path may seem to have gone on into it, s."""
+    return max(_LATE, _FRAMES_LATE * float(np.median(np.diff(followed.sightings.times))))
 
 
 def _along(slip: np.ndarray) -> np.ndarray:
@@ -212,7 +233,7 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
         o
         for o in paths
         if o is not followed
-        and -_LATE < bounce - o.last_seen < _STROKE
+        and -_late(followed) < bounce - o.last_seen < _STROKE
         and o.first_seen <= bounce - 0.1
         and o.path.misfit < _NO_WITNESS * max(1.0, path.misfit)
     ]

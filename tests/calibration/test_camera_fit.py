@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from calibration.camera_fit import (
+    PRINCIPAL_SD,
     focal_from_rectangle,
     image_centre,
     lens_prior,
@@ -64,6 +65,14 @@ def test_fit_returns_the_camera_that_drew_the_corners(eye):
     assert fit.focal_source == "table"
     assert np.allclose(fit.camera.centre, eye, rtol=0, atol=0.005)
     assert fit.camera.matrix[0, 0] == pytest.approx(1450, abs=2)
+
+
+def test_a_lens_that_sits_in_the_middle_is_found_there():
+    truth = look_at(np.array([-2.6, -2.5, 1.2]), np.array([0.0, 0, 0]), 1450, (1920, 1080))
+    fit = calibrate_corners(truth.project(CORNERS), (1920, 1080), sd_px=0.05)
+    assert np.allclose(fit.camera.matrix[:2, 2], image_centre((1920, 1080)), rtol=0, atol=0.5)
+    sd = np.sqrt(np.diag(fit.covariance)[8:])
+    assert (sd < 1.001 * PRINCIPAL_SD * 1920).all()  # four corners may tell, and tell no less
 
 
 def test_covariance_of_the_fit_agrees_with_monte_carlo():

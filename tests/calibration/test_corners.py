@@ -68,6 +68,22 @@ def test_what_stands_upright_is_no_table():
     assert rms(refine_corners(side, upright).corners_px, upright) < 0.4
 
 
+@pytest.mark.parametrize("eye", [(-3.4, -1.8, 0.75), (-2.7, -2.6, 1.2)])
+def test_a_lens_that_sits_aside_moves_no_place_on_the_table(eye):
+    centred = plain(eye=eye)
+    matrix = centred.camera.matrix.copy()
+    matrix[:2, 2] += [
+        8.0,
+        -5.0,
+    ]  # taken for centred, places would be 0.5 px off
+    scene = replace(centred, camera=replace(centred.camera, matrix=matrix))
+    seen = detect_table(draw(scene))
+    x, y = np.meshgrid(np.linspace(-1.3, 1.3, 7), np.linspace(-0.7, 0.7, 5))
+    places = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)])
+    off = np.linalg.norm(seen.camera.project(places) - scene.camera.project(places), axis=1)
+    assert off.max() < 0.25
+
+
 def test_another_table_can_be_pointed_at():
     scene, picture = hall("balcony")
     middle = scene.corners.mean(axis=0)

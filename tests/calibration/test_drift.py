@@ -8,7 +8,7 @@ import pytest
 
 from calibration import drift
 from calibration.camera import Camera
-from calibration.drift import StandWatch
+from calibration.drift import PATCH, StandWatch
 from calibration.result import CalibrationError
 from calibration.table import CORNERS
 from tests.calibration.halls import found, grey, hall
@@ -124,6 +124,48 @@ def test_a_shake_that_comes_back_keeps_the_calibration(start):
     assert len(events) == 1
     assert events[0].calibration is calibration
     assert "came back" in events[0].message
+
+
+def test_a_bump_is_no_shake_that_came_back_where_hardly_a_place_looks_alike(start):
+    # two patches lie on what looks the same elsewhere; all others are too far off to be known again
+    camera, calibration, luma = start
+    after = turned(camera, (0.6, -0.9, 0.4))
+    moved = seen_by(luma, camera, after)
+    watch = StandWatch(calibration, luma)
+    for u, v in watch._reference.corner[:2]:
+        moved[v - 4 : v + PATCH + 4, u - 4 : u + PATCH + 4] = luma[
+            v - 4 : v + PATCH + 4, u - 4 : u + PATCH + 4
+        ]
+    on_the_way = seen_by(luma, camera, turned(camera, (0.05, 0.08, 0.0)))
+    frames = [luma] * 4 + [on_the_way] + [moved] * 14
+    events = [watch.add(0.5 * k, f) for k, f in enumerate(frames)]
+    event = next(e for e in events if e is not None)
+    true = after.project(CORNERS)
+    assert np.sqrt(((event.calibration.corners_px - true) ** 2).sum(axis=1).mean()) < 0.5
+    assert "found again" in event.message
+
+
+def test_a_shake_behind_which_people_hide_the_picture_came_back(start):
+    # where the table, found anew, is in its place, or is not found at all
+    camera, calibration, luma = start
+    moved = seen_by(luma, camera, turned(camera, (0.3, 0.2, 0.0)))
+    rng = np.random.default_rng(5)
+    crowded = luma.copy()
+    height, width = luma.shape
+    for u in (0, 62 * width // 100):
+        wide = width - 62 * width // 100
+        crowded[:, u : u + wide] = noisy(np.full((height, wide), 120.0), rng)
+    for find in (lambda *_: calibration, _unfound):
+        watch = StandWatch(calibration, luma, find=find)
+        frames = [luma] * 3 + [moved] + [crowded] * 14
+        events = [watch.add(0.5 * k, f) for k, f in enumerate(frames)]
+        event = next(e for e in events if e is not None)
+        assert event.calibration is calibration
+        assert "came back" in event.message
+
+
+def _unfound(*_args):
+    raise CalibrationError("no table was found")
 
 
 def test_a_table_that_is_not_found_again_is_said(start):

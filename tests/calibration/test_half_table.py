@@ -10,7 +10,7 @@ import pytest
 from calibration.camera_fit import lens_prior
 from calibration.corners import _finish, detect_table
 from calibration.given import calibrate_corners
-from calibration.half_table import measure_half
+from calibration.half_table import measure_doubled, measure_half
 from calibration.table import HALF_WIDTH
 from tests.calibration.halls import SIZE, grey, plain, rms
 from tests.calibration.scene import Scene, draw
@@ -72,6 +72,37 @@ def test_half_a_table_is_no_other_half(side):
     )
     other = calibrate_corners(scene.camera.project(moved), SIZE, sd_px=1.0).camera
     assert measure_half(luma, other, prior, REACH) is None
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_half_a_table_that_passed_for_a_whole_one_is_doubled_to_the_right_side(side):
+    # near end, side, far end and the centre line make a table's outline as well
+    scene = scene_of(side)
+    luma = grey(hidden(scene, side))
+    own = measure_half(luma, scene.camera, lens_prior(SIZE), REACH)
+    edges = sorted((0.0, -side * HALF_WIDTH))
+    half = [(-1.37, edges[0]), (1.37, edges[0]), (1.37, edges[1]), (-1.37, edges[1])]
+    corners = scene.camera.project(np.array([[x, y, 0.0] for x, y in half]))
+    corners += np.random.default_rng(3).uniform(-1, 1, (4, 2))
+    found = measure_doubled(luma, [replace(own, corners=corners)], lens_prior(SIZE))
+    assert found
+    assert all(f.half for f in found)
+    assert rms(max(found, key=lambda f: f.merit).corners, scene.corners) < 1.0
+
+
+def test_a_table_is_found_one_half_of_which_a_player_hides():
+    # three lines and a usual lens alone would put the fourth tens of px off
+    scene = plain(eye=(-4.6, -0.2, 1.17))
+    picture = draw(scene)
+    at = scene.camera.project(np.array([[-1.37, 0.3, 0.0], [1.37, 1.2, 0.0], [1.37, 0.3, 0.0]]))
+    low, high = np.sort(np.clip([at[0, 0], 0.0], 0, SIZE[0])).astype(int)
+    top = int(at[1:, 1].min()) - 60
+    rng = np.random.default_rng(7)
+    cloth = rng.normal((40, 30, 190), 4, (SIZE[1] - top, high - low, 3))
+    picture[top:, low:high] = cloth.clip(0, 255)
+    seen = detect_table(picture)
+    assert rms(seen.corners_px, scene.corners) < 0.6
+    assert any("centre line stands in its place" in warning for warning in seen.warnings)
 
 
 def test_without_a_net_half_a_table_is_none():

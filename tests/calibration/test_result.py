@@ -50,7 +50,7 @@ def test_derivatives_are_the_limits_of_differences():
     parameters = camera_parameters(FOUND.camera)
     _, by_camera, by_place = FOUND.camera.derivatives(CORNERS)
     on_plane, by_pixel = FOUND.plane_slopes(PIXELS, 0.02)
-    steps = np.array([1e-2, 1e-5, *[1e-6] * 6])
+    steps = np.array([1e-2, 1e-5, *[1e-6] * 6, 1e-2, 1e-2])
     for k, shift in enumerate(np.diag(steps)):
         plus, minus = (
             camera_from_parameters(parameters + way * shift, FOUND.camera) for way in (1, -1)
@@ -79,6 +79,17 @@ def test_plane_covariance_is_the_scatter_of_sampled_cameras():
     for k in range(2):
         # 3000 draws know an sd to 1.3 %
         assert np.allclose(places[:, k].std(axis=0), np.sqrt(np.diag(stated[k])), rtol=0.06, atol=0)
+
+
+def test_a_calibration_from_before_the_principal_point_was_fitted_is_read():
+    written = json.loads(FOUND.to_json())
+    written["covariance"] = np.array(written["covariance"])[:8, :8].tolist()
+    read = Calibration.from_json(json.dumps(written))
+    assert np.allclose(read.covariance[:8, :8], FOUND.covariance[:8, :8], rtol=1e-12)
+    assert not read.covariance[8:].any()
+    written["covariance"] = np.eye(9).tolist()
+    with pytest.raises(CalibrationError, match="not a calibration"):
+        Calibration.from_json(json.dumps(written))
 
 
 def test_turning_the_ends_turns_places_by_half_a_turn():

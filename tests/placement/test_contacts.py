@@ -247,6 +247,37 @@ def test_a_flight_that_seems_to_go_on_past_the_next_ones_bounce_is_compared_all_
     assert contacts_of(CALIBRATION, [late, struck])
 
 
+def test_at_30_frames_a_second_a_flight_goes_on_for_a_frame_into_the_next_one():
+    # struck 8 cm high; drawn back, the next flight meets the table just over a frame before
+    rng = np.random.default_rng(4)
+    coming = Flown().leg(1.0, (1.57, 0.0, 0.30), (-4.5, 0.0, 0.0), 1.9)
+    struck = coming.touches[1].time - 0.03
+    (at,) = coming.at(np.array([struck]))
+    back = struck - 0.034
+    going = Flown().leg(back - 0.1, (at[0] - 0.57, 0.0, 0.249), (4.6, 0.0, -1.8), back + 0.7)
+    before = seen(CAMERA, coming, times_of(1.0, struck), rng)
+    after = from_on(seen(CAMERA, going, times_of(back - 0.1, back + 0.65), rng), struck)
+    every_other = np.arange(len(after.measured)) % 2 == 0
+    late = replace(before, last_seen=float(after.path.bounce_times[0]) + 0.032)
+    thirty = shown(after, every_other)
+    orders = [
+        [c.order for c in contacts_of(CALIBRATION, [late, path]) if c.path == 1]
+        for path in (after, thirty)
+    ]
+    assert orders == [[0, 1], [1]]
+
+
+@pytest.mark.parametrize(("looks", "orders"), [("a ball", [0, 1]), ("no ball", [1])])
+def test_a_bounce_about_which_all_that_is_seen_is_no_ball_is_only_guessed(serve, looks, orders):
+    _, followed = serve
+    away = np.abs(followed.sightings.times - followed.path.bounce_times[0])
+    measured = (away > 0.085) | (looks == "a ball")
+    path = replace(followed, measured=measured)
+    assert [c.order for c in contacts_of(CALIBRATION, [path])] == orders
+    # behind a player nothing is seen at all, and that speaks against no bounce
+    assert [c.order for c in contacts_of(CALIBRATION, [shown(path, measured)])] == [0, 1]
+
+
 def test_two_paths_with_one_bounce_give_it_once(serve):
     flown, _ = serve
     one = seen(CAMERA, flown, times_of(1.0, 1.45), np.random.default_rng(3))
