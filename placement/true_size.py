@@ -7,6 +7,8 @@ smaller then, or larger, than a ball's would be there.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from placement import ball_image
@@ -14,6 +16,8 @@ from placement.paths import FollowedPath
 from placement.sightings import Window, picture_speeds, radii_px
 
 _OTHERS = (0.7, 1.4)  # times the size that is due
+# and between and beyond these, which one it is: several per cent show
+_FINER = {0.7: (0.5, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85), 1.4: (1.2, 1.3, 1.4, 1.5, 1.65, 1.8, 2.0)}
 _LOOKS = 15  # pictures of a path that are looked at
 _FEWEST = 5  # of them that tell
 # share of them that may look more like a ball of another size: of 150 flights in rendered films
@@ -35,9 +39,13 @@ def other_size(window: Window, followed: FollowedPath) -> float | None:
     """
     if followed.measured.sum() < _FEWEST:
         return None
-    due, others = _misfits(window, followed)
+    due, others = _misfits(window, followed, _OTHERS)
     shares = [float((other < due).mean()) for other in others]
-    return _OTHERS[int(np.argmax(shares))] if max(shares) > _MOST else None
+    if max(shares) <= _MOST:
+        return None
+    finer = _FINER[_OTHERS[int(np.argmax(shares))]]
+    _, misfits = _misfits(window, followed, finer)
+    return finer[int(np.argmin([np.median(m) for m in misfits]))]
 
 
 def surely_of_due_size(window: Window, followed: FollowedPath) -> bool:
@@ -50,14 +58,16 @@ def surely_of_due_size(window: Window, followed: FollowedPath) -> bool:
     """
     if followed.measured.sum() < _SURE_FROM or followed.measured.mean() < _SURE_MEASURED:
         return False
-    due, others = _misfits(window, followed)
+    due, others = _misfits(window, followed, _OTHERS)
     return bool(
         np.median(due) < _SURE_MISFIT and max((o < due).mean() for o in others) <= _SURE_MOST
     )
 
 
-def _misfits(window: Window, followed: FollowedPath) -> tuple[np.ndarray, list[np.ndarray]]:
-    """Misfits of some pictures as a ball of the size that is due, and as balls of other sizes."""
+def _misfits(
+    window: Window, followed: FollowedPath, factors: Sequence[float]
+) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Misfits of some pictures as a ball of the size that is due, and of sizes that much other."""
     balls = np.flatnonzero(followed.measured)
     some = balls[np.unique(np.linspace(0, len(balls) - 1, _LOOKS).round().astype(int))]
     pictures = [followed.pictures[k] for k in some]
@@ -66,7 +76,7 @@ def _misfits(window: Window, followed: FollowedPath) -> tuple[np.ndarray, list[n
     speeds = picture_speeds(window.camera, followed.path, times)[some]
     guesses = followed.sightings.points[some]
     found = []
-    for factor in (1.0, *_OTHERS):
+    for factor in (1.0, *factors):
         patches, origins = ball_image.gather(pictures, factor * radii, speeds, window.look)
         found.append(
             ball_image.measure(

@@ -71,7 +71,7 @@ def test_a_ball_where_it_is_has_its_size(shown):
     assert surely_of_due_size(window, followed)
 
 
-@pytest.mark.parametrize(("share", "looks"), [(1 / 0.7, 0.7), (1 / 1.4, 1.4)])
+@pytest.mark.parametrize(("share", "looks"), [(1 / x, x) for x in (0.6, 0.7, 0.8, 1.3, 1.4, 1.65)])
 def test_a_ball_beyond_or_before_its_path_is_told_by_its_size(shown, share, looks):
     window, followed = shown
     deceived = from_afar(window, share)
