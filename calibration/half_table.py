@@ -1,7 +1,8 @@
 """A table of which a player hides one side line: near end, other side, centre line and net's tape.
 
 The centre line is 3 mm wide and halves the table (Law 2.1.6), so that it stands for the side. The
-far end's line is used where it is seen beside the tape.
+far end's line is used where it is seen beside the tape. With both ends, side and centre line the
+half that is left may pass for a whole table: it is doubled then (`measure_doubled`).
 """
 
 from __future__ import annotations

@@ -27,10 +27,14 @@ def hidden(scene: Scene, side: int) -> np.ndarray:
     picture = draw(scene)
     u = scene.camera.project(np.array([[-1.37, 0.25 * side, 0.0], [-1.37, 1.3 * side, 0.0]]))[:, 0]
     low, high = np.clip(np.sort(u).round().astype(int), 0, SIZE[0])
-    rng = np.random.default_rng(7)
-    cloth = rng.normal((50, 60, 90), 4, (SIZE[1], high - low, 3))
-    picture[:, low:high] = cloth.clip(0, 255)
+    dress(picture, 0, low, high, (50, 60, 90))
     return picture
+
+
+def dress(picture: np.ndarray, top: int, low: int, high: int, bgr: tuple[int, int, int]) -> None:
+    """Hide what lies below `top` and between two columns behind cloth."""
+    cloth = np.random.default_rng(7).normal(bgr, 4, (SIZE[1] - top, high - low, 3))
+    picture[top:, low:high] = cloth.clip(0, 255)
 
 
 @pytest.mark.parametrize("side", [-1, 1])
@@ -97,9 +101,7 @@ def test_a_table_is_found_one_half_of_which_a_player_hides():
     at = scene.camera.project(np.array([[-1.37, 0.3, 0.0], [1.37, 1.2, 0.0], [1.37, 0.3, 0.0]]))
     low, high = np.sort(np.clip([at[0, 0], 0.0], 0, SIZE[0])).astype(int)
     top = int(at[1:, 1].min()) - 60
-    rng = np.random.default_rng(7)
-    cloth = rng.normal((40, 30, 190), 4, (SIZE[1] - top, high - low, 3))
-    picture[top:, low:high] = cloth.clip(0, 255)
+    dress(picture, top, low, high, (40, 30, 190))
     seen = detect_table(picture)
     assert rms(seen.corners_px, scene.corners) < 0.6
     assert any("centre line stands in its place" in warning for warning in seen.warnings)
@@ -124,9 +126,7 @@ def test_a_side_of_which_nothing_but_its_far_corner_is_seen_is_told_by_the_centr
     at = scene.camera.project(np.array([[-1.37, from_y, 0.0], [-1.37, 1.3, 0.0], [1.37, 0.8, 0.0]]))
     low, high = np.clip([at[1, 0], max(at[0, 0], at[2, 0])], 0, SIZE[0]).astype(int)
     top = int(at[2, 1]) + 12
-    rng = np.random.default_rng(7)
-    cloth = rng.normal((40, 30, 190), 4, (SIZE[1] - top, high - low, 3))
-    picture[top:, low:high] = cloth.clip(0, 255)
+    dress(picture, top, low, high, (40, 30, 190))
     seen = detect_table(picture)
     assert rms(seen.corners_px, scene.corners) < 0.3
     assert any("centre line stands in its place" in warning for warning in seen.warnings)

@@ -49,6 +49,19 @@ def shown(followed, keep):
     )
 
 
+def struck_low(early_s):
+    """A flight struck 8 cm over the table, and the next, which seems to bounce that much before."""
+    rng = np.random.default_rng(4)
+    coming = Flown().leg(1.0, (1.57, 0.0, 0.30), (-4.5, 0.0, 0.0), 1.9)
+    struck = coming.touches[1].time - 0.03
+    (at,) = coming.at(np.array([struck]))
+    back = struck - early_s
+    going = Flown().leg(back - 0.1, (at[0] - 0.57, 0.0, 0.249), (4.6, 0.0, -1.8), back + 0.7)
+    before = seen(CAMERA, coming, times_of(1.0, struck), rng)
+    after = from_on(seen(CAMERA, going, times_of(back - 0.1, back + 0.65), rng), struck)
+    return before, after
+
+
 def test_bounces_are_where_and_when_they_were(serve):
     flown, followed = serve
     found = contacts_of(CALIBRATION, [followed])
@@ -249,14 +262,7 @@ def test_a_flight_that_seems_to_go_on_past_the_next_ones_bounce_is_compared_all_
 
 def test_at_30_frames_a_second_a_flight_goes_on_for_a_frame_into_the_next_one():
     # struck 8 cm high; drawn back, the next flight meets the table just over a frame before
-    rng = np.random.default_rng(4)
-    coming = Flown().leg(1.0, (1.57, 0.0, 0.30), (-4.5, 0.0, 0.0), 1.9)
-    struck = coming.touches[1].time - 0.03
-    (at,) = coming.at(np.array([struck]))
-    back = struck - 0.034
-    going = Flown().leg(back - 0.1, (at[0] - 0.57, 0.0, 0.249), (4.6, 0.0, -1.8), back + 0.7)
-    before = seen(CAMERA, coming, times_of(1.0, struck), rng)
-    after = from_on(seen(CAMERA, going, times_of(back - 0.1, back + 0.65), rng), struck)
+    before, after = struck_low(0.034)
     every_other = np.arange(len(after.measured)) % 2 == 0
     late = replace(before, last_seen=float(after.path.bounce_times[0]) + 0.032)
     thirty = shown(after, every_other)
@@ -450,14 +456,7 @@ def test_a_bounce_on_the_way_from_the_net_that_showed_no_ball_does_not_count(ser
 def test_a_stroke_close_over_the_table_is_no_bounce_though_the_flight_before_seems_to_go_on():
     # struck 8 cm high, before it falls to the table; drawn back, the flight that follows meets the
     # table 28 ms before the stroke, while the flight before still went on
-    rng = np.random.default_rng(4)
-    coming = Flown().leg(1.0, (1.57, 0.0, 0.30), (-4.5, 0.0, 0.0), 1.9)
-    struck = coming.touches[1].time - 0.03
-    (at,) = coming.at(np.array([struck]))
-    back = struck - 0.028
-    going = Flown().leg(back - 0.1, (at[0] - 0.57, 0.0, 0.249), (4.6, 0.0, -1.8), back + 0.7)
-    before = seen(CAMERA, coming, times_of(1.0, struck), rng)
-    after = from_on(seen(CAMERA, going, times_of(back - 0.1, back + 0.65), rng), struck)
+    before, after = struck_low(0.028)
     late = before.last_seen - float(after.path.bounce_times[0])
     assert 0 < late < 0.03  # s: a frame or two
     found = contacts_of(CALIBRATION, [before, after])
