@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 #: s about a bounce from which pictures are kept.
 CROP_SPAN = 0.12
+# pictures kept about each: two more than are shown, as a last fit may move a bounce by a frame
+_NEAREST = 6
 
 
 @dataclass(slots=True, eq=False)
@@ -51,6 +53,9 @@ class Stretch:
 def _crops_of(followed: FollowedPath) -> dict[int, Crop]:
     """The ball's pictures about the bounces and the ends of a path, by frame."""
     marks = np.array([*followed.path.bounce_times, followed.first_seen, followed.last_seen])
+    gaps = np.abs(np.array([c.time_s for c, _ in followed.pictures])[:, None] - marks)
+    near = np.argsort(gaps, axis=0, kind="stable")[:_NEAREST]
+    chosen = near[np.take_along_axis(gaps, near, axis=0) < CROP_SPAN]
     return {
         c.frame: Crop(
             time_s=c.time_s,
@@ -58,6 +63,5 @@ def _crops_of(followed: FollowedPath) -> dict[int, Crop]:
             luma=c.patches[m][2].copy(),
             origin=(int(c.origins[m, 0]), int(c.origins[m, 1])),
         )
-        for c, m in followed.pictures
-        if np.abs(marks - c.time_s).min() < CROP_SPAN
+        for c, m in (followed.pictures[k] for k in np.unique(chosen).tolist())
     }
