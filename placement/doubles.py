@@ -11,6 +11,7 @@ from calibration.camera import Camera
 from placement.agreement import plausible
 from placement.belief import GOOD_PATH
 from placement.paths import MOST_BOUNCES, FollowedPath
+from placement.sightings import radii_px
 from placement.trajectory import Expectations, Sightings, fit_path
 
 _A_BOUNCE = 12.0  # pictures that a bounce met is worth
@@ -20,6 +21,7 @@ _MANY, _CLOSER_TO_MANY = 0.4, 0.75  # share of a path's pictures; the same, to s
 _JUST, _ELSEWHERE = 0.02, 0.15  # s beside its sightings, m from its ball
 _SAME, _BESIDE = 0.8, 0.05  # share of a path's pictures that are the other's; m from its ball then
 _JUST_STRUCK = 0.05  # s after the ball was seen
+_IN_REACH = 0.6  # m, by the picture, that a ball flies between two frames
 _FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
 
 
@@ -52,7 +54,7 @@ def without_doubles(
             if new.path.misfit > GOOD_PATH and _contradicted(old, new, 0.0).all():
                 rival = k  # there is one ball at a time; what flies beside it, poorly, is none
                 break
-            if _struck(old, new):
+            if _struck(old, new) or _struck_away(camera, new, old):
                 rival = k
                 break
             if shared < 3 and follows > _FOLLOWS:
@@ -127,6 +129,24 @@ def _struck(first: FollowedPath, then: FollowedPath) -> bool:
         return False
     place = np.array([*then.path.bounce_places[0], table.BALL_RADIUS])
     return bool(np.linalg.norm(first.path.positions(np.array([begun]))[0] - place) > _ELSEWHERE)
+
+
+def _struck_away(camera: Camera, first: FollowedPath, then: FollowedPath) -> bool:
+    """Whether the ball of `first` was struck before a bounce that is only inferred: see `then`.
+
+    That shows the ball from there on, on a way of its own.
+    """
+    bounce = float(first.path.bounce_times[0])
+    if first.last_seen >= bounce or not first.last_seen < then.first_seen < bounce:
+        return False
+    times = then.sightings.times
+    use = then.measured & (times < bounce)
+    if use.sum() < 2:
+        return False
+    led_on = first.path.positions(times[use])
+    px_per_m = radii_px(camera, led_on) / table.BALL_RADIUS
+    off = np.hypot(*(camera.project(led_on) - then.sightings.points[use]).T) / px_per_m
+    return bool(off[0] < _IN_REACH and off[-1] > _ELSEWHERE)
 
 
 def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:

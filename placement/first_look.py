@@ -16,7 +16,7 @@ from placement.paths import FollowedPath
 from placement.sightings import picture_speeds, radii_px
 from placement.siting import colour_siting
 
-_LEAST = 20  # measured pictures from which on a look can be learnt
+_LEAST = 14  # measured pictures from which on a look can be learnt
 _RED = 8.0  # levels of Cr by which a ball is redder than what lies behind it, to be an orange one
 _SURER = 1.5  # times the misfit of the film's better paths, for one to teach the ball's look
 

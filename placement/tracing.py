@@ -43,6 +43,9 @@ _KEEP = 2.5  # s that a run waits for a partner
 _MARGIN = 0.7  # s of frames kept on both sides of a chain
 _LEARN_PICTURES = 240  # measured pictures with which the look is learnt
 _LEARN_CHAINS = 8  # paths that do as well
+# where chains gave fewer pictures than this, arcs by themselves are tried, the best so many
+_TAUGHT_BY_CHAINS, _LEARN_ALONE = 40, 12
+_MOSTLY_BALLS = 0.75  # share of the sightings of such an arc's path that look like a ball
 _FLIGHT = 6  # sightings of a flight that met no bounce, for it to be reported
 _SHORTEST_ARC = 5  # sightings from which a run is judged alone
 _EXPOSURE_TRIES = 2  # paths on which two exposures are tried
@@ -115,12 +118,12 @@ class Tracer:
         readout_s: float = 0.0,
     ) -> None:
         self.camera = camera
-        self.look = look or Look(exposure_s=min(1 / 250, 0.5 / fps))
+        self._fps = fps
+        self.look = look or Look(exposure_s=self._exposures()[0])
         self.learnt = look is not None
         self.expectations = expectations or expected_of(camera)
         self.readout_s = readout_s  # found on the way where 0
         self._telling: list[FollowedPath] = []  # paths that tell it, without their pictures
-        self._fps = fps
         self._linker = Linker(max(camera.size))
         self._scatter = SIGHTING_SD * max(camera.size) / 1920
         self._frames: dict[int, Candidates] = {}
@@ -376,7 +379,7 @@ class Tracer:
             return self._finished(window, follow_chain(window, chain))
         exposures = {self.look.exposure_s}
         if sum(w.rough is not None for w in self._waiting) < _EXPOSURE_TRIES:
-            exposures.add(min(1 / 90, 0.6 / self._fps))
+            exposures.add(self._exposures()[1])
         best: FollowedPath | None = None
         best_look = self.look.exposure_s
         for exposure in sorted(exposures):
@@ -432,10 +435,34 @@ class Tracer:
             known={},
         )
 
+    def _rough_alone(self) -> list[FollowedPath]:
+        """Paths of the best arcs that met no other, followed before the look is learnt."""
+        arcs = [(arc, w.window) for w in self._waiting for arc in w.arcs] + self._lone
+        arcs = [(arc, window) for arc, window in arcs if len(arc.run.times) >= _FLIGHT]
+        paths: list[FollowedPath] = []
+        told: set[Member] = set()
+        for arc, window in sorted(arcs, key=lambda a: _merit(a[0]), reverse=True)[:_LEARN_ALONE]:
+            if mostly(members_in([arc.run]), told):
+                continue
+            for exposure in self._exposures():
+                rough = replace(window, look=replace(self.look, exposure_s=exposure))
+                found = follow_on(rough, arc) or follow_from_hidden(rough, arc)
+                if found is not None and _teaches(found):
+                    paths.append(found)
+                    told.update(found.members)
+                    break
+        return paths
+
+    def _exposures(self) -> list[float]:
+        """A short and a long exposure, s, of which one suits well enough to begin with."""
+        return sorted({min(1 / 250, 0.5 / self._fps), min(1 / 90, 0.6 / self._fps)})
+
     def _learn(self) -> list[FollowedPath]:
         """Learn the ball's look from the waiting paths; fit these again with it."""
         self.learnt = True
         rough = [w.rough for w in self._waiting if w.rough is not None]
+        if sum(int(f.measured.sum()) for f in rough) < _TAUGHT_BY_CHAINS:
+            rough += self._rough_alone()
         self.look = first_look(self.camera, rough, self.look)
         waiting, self._waiting = self._waiting, []
         again: list[FollowedPath | None] = []
@@ -487,6 +514,16 @@ def _length(chain: list[Meeting]) -> float:
 
 def _merit(arc: BallArc) -> float:
     return len(arc.run.times) - 6 * arc.misfit
+
+
+def _teaches(followed: FollowedPath) -> bool:
+    """Whether a path of one arc is surely enough a ball's to teach how that looks."""
+    balls = followed.measured
+    return bool(
+        balls.sum() >= _FLIGHT
+        and balls.mean() >= _MOSTLY_BALLS
+        and followed.path.misfit < GOOD_PATH
+    )
 
 
 def _left_over(chain: list[Meeting], followed: FollowedPath) -> list[list[Meeting]]:

@@ -248,3 +248,27 @@ def test_a_flight_that_begins_where_the_ball_was_not_began_with_a_stroke(later_s
     then = beginning_late(seen(CAMERA, flown, times_of(begin, begin + 0.6), rng), bounce)
     assert then.path.n_bounces == 1
     assert len(without_doubles(CAMERA, [first, then], EXPECT)) == told
+
+
+def test_a_bounce_that_a_toss_would_have_met_is_none_once_the_ball_was_struck():
+    # drawn on, the toss falls onto the table; but 50 ms before, the ball is seen on another way
+    rng = np.random.default_rng(14)
+    tossed = Flown().leg(0.6, (-1.25, 0.1, 0.2), (0.0, 0.0, 2.5), 1.5)
+    whole = seen(CAMERA, tossed, times_of(0.6, 1.4), rng, n=1)
+    bounce = whole.path.bounce_times[0]
+    s, n = whole.sightings, int((whole.sightings.times < bounce - 0.08).sum())
+    toss = replace(
+        whole, frames=whole.frames[:n], measured=whole.measured[:n], pictures=whole.pictures[:n],
+        sightings=type(s)(s.times[:n], s.points[:n], s.covariances[:n]),
+        last_seen=float(s.times[n - 1]),
+    )  # fmt: skip
+    begin = toss.last_seen + 0.005
+    served = Flown().leg(begin, tossed.at(np.array([begin]))[0], (5.0, 0.3, -1.0), begin + 0.9)
+    serve = seen(CAMERA, served, times_of(begin, begin + 0.8), rng)
+    assert toss.last_seen < serve.first_seen < bounce - 0.05
+    (only,) = without_doubles(CAMERA, [toss, serve], EXPECT)
+    assert only is serve
+    # a ball that comes into sight farther off is another one
+    shift = float(np.ptp(serve.sightings.points[:, 0]))
+    aside = replace(serve.sightings, points=serve.sightings.points + np.array([shift, 0.0]))
+    assert len(without_doubles(CAMERA, [toss, replace(serve, sightings=aside)], EXPECT)) == 2

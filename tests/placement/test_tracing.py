@@ -229,3 +229,22 @@ def test_a_glimpse_whose_pictures_do_not_fit_its_distance_may_still_be_part_of_a
     tracer._settle(first)
     assert run in tracer._pieces
     assert not tracer._arcs
+
+
+@pytest.mark.parametrize("step", [1, 2], ids=["60-a-second", "30-a-second"])
+def test_how_the_ball_looks_is_learnt_from_flights_that_met_no_other(step):
+    # a player hides each ball until its first bounce, and a hand takes it before the second
+    camera, rng = camera_beside(), np.random.default_rng(15)
+    frames = {}
+    for flown in (good_serve(1.0), good_serve(4.5, end=1, y=0.1)):
+        first, second = (t.time for t in flown.touches[:2])
+        times = times_of(flown.legs[0][0], second + 0.5)[::step]
+        hidden = [(0.0, first), (second - 0.1, np.inf)]
+        more, ball_of = candidates(camera, flown, times, rng, hidden=hidden)
+        assert 8 <= len(ball_of) <= 22 / step
+        frames |= more
+    tracer = Tracer(camera, RATE / step)
+    paths = follow(tracer, frames)
+    assert tracer.look.shading != Tracer(camera, RATE / step).look.shading
+    assert tracer.look.exposure_s == pytest.approx(LOOK.exposure_s, rel=0.3)
+    assert len(paths) == 2
