@@ -17,6 +17,10 @@ _LEARN_FROM = 80  # pictures, spread over what there is
 _STEPS = {"exposure": 1.0, "blur": 0.25, "shoulder": 0.4, "right": 0.04, "down": 0.04}
 _SHOULDERS = (0.0, 0.85)  # where to begin
 _ODD = 30.0  # squared residuals per pixel: a few odd pictures must not decide
+# Light in a hall comes from above. How much brighter a matt ball's top is than where it slants half
+# towards the camera: 1.1 under a ceiling that shines all over, 1.4 under one lamp, and more where
+# its skin mirrors (worked out from Lambert's law); what counts against a look in which it is not.
+_FROM_ABOVE, _AGAINST = 1.3, 2.5
 _REFINED = 3  # at most so many steps for all at once
 _RANGES = {
     "exposure": (1e-5, 0.05), "blur": (0.3, 3.0), "shoulder": (0.0, 0.98),
@@ -31,6 +35,7 @@ def learn_look(
     radii: np.ndarray,
     velocities: np.ndarray,
     look: Look,
+    zenith: np.ndarray | None = None,
 ) -> Look:
     """The exposure, blur and shading that explain the pictures best.
 
@@ -45,6 +50,10 @@ def learn_look(
         (u, v), px, under `look`; none may be NaN.
     look : Look
         Where to begin.
+    zenith : ndarray, shape (3,), optional
+        The way up, as the ball's surface is told: to the image's right, up, towards the camera.
+        Where given, light is taken to come from above, which tells where a ball ends whose dark
+        side hardly shows: a skin that mirrors brightens its upper rim, as being farther up would.
     """
     chosen = np.linspace(0, len(patches) - 1, min(len(patches), _LEARN_FROM)).round().astype(int)
     patches, origins, centres = patches[chosen], origins[chosen], centres[chosen]
@@ -61,7 +70,7 @@ def learn_look(
                 look, exposure_s=guess.exposure, blur_px=guess.blur, shoulder=guess.shoulder
             )
             shift = radii[:, None] * np.array([guess.right, guess.down])
-            tried[guess] = _shade(pictures, shift, radii, velocities, begin)
+            tried[guess] = _lit(_shade(pictures, shift, radii, velocities, begin), zenith)
         return tried[guess]
 
     def cost(guess: Guess) -> float:
@@ -161,6 +170,30 @@ def _cut_out(patches: np.ndarray, local: np.ndarray, side: int) -> _Pictures:
     right, down = np.meshgrid(np.arange(side), np.arange(side))
     at = local - corner
     return _Pictures(grey, right.reshape(1, -1) - at[:, :1], down.reshape(1, -1) - at[:, 1:])
+
+
+def _lit(shaded: _Shaded, zenith: np.ndarray | None) -> _Shaded:
+    """The same, the dearer the less its ball is lit from above."""
+    if zenith is None:
+        return shaded
+    level = np.array([0.0, 0.0, 1.0]) - zenith[2] * zenith
+    shown = float(np.linalg.norm(level))  # little of the height, seen from above
+    slanting = (zenith + level / max(shown, 1e-6)) / np.sqrt(2)
+    shading = np.array(shaded.look.shading)
+    top, aslant = _brightness(shading, zenith), _brightness(shading, slanting)
+    off = shown * float(np.clip(top / max(aslant, 0.1) - _FROM_ABOVE, -1, 1))
+    return _Shaded(
+        shaded.cost + _AGAINST * off**2,
+        shaded.look,
+        np.append(shaded.rest, np.float32(np.sqrt(_AGAINST) * off)),
+    )
+
+
+def _brightness(s: np.ndarray, way: np.ndarray) -> float:
+    """See `placement.ball_model.shade`."""
+    right, up, front = way
+    above = up * (s[2] + s[4] * front + s[5] * up + s[6] * right)
+    return float(s[0] + s[3] * front + above + right * (s[1] + s[7] * front + s[8] * right))
 
 
 def _shade(

@@ -43,9 +43,11 @@ def first_look(camera: Camera, paths: Sequence[FollowedPath], look: Look) -> Loo
         return look
     sizes, pace, middle = (np.concatenate(parts) for parts in (radii, speeds, centres))
 
+    zenith = _zenith(camera, middle)
+
     def learnt(begin: Look) -> Look:
         patches, origins = ball_image.gather(pictures, sizes, pace, begin)
-        return learn_look(patches, origins, middle, sizes, pace, begin)
+        return learn_look(patches, origins, middle, sizes, pace, begin, zenith)
 
     if float(np.median(ball_image.redness(pictures, middle))) < _RED:
         return learnt(look)
@@ -53,6 +55,16 @@ def first_look(camera: Camera, paths: Sequence[FollowedPath], look: Look) -> Loo
     return learnt(
         replace(look, tinted=True, siting=colour_siting(pictures, middle, sizes, pace, rough))
     )
+
+
+def _zenith(camera: Camera, points: np.ndarray) -> np.ndarray:
+    """The way up about where some pictures lie: to the image's right, up, towards the camera."""
+    front = -np.array([*np.median(camera.normalised(points), axis=0), 1.0])
+    front /= np.linalg.norm(front)
+    up = np.array([0.0, -1.0, 0.0])
+    up -= (up @ front) * front
+    up /= np.linalg.norm(up)
+    return np.stack([np.cross(up, front), up, front]) @ camera.rotation[:, 2]
 
 
 def _best_of(paths: Sequence[FollowedPath]) -> list[FollowedPath]:

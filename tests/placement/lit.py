@@ -22,6 +22,7 @@ def seen_of(
     exposure: float,
     blur: float,
     lamp: tuple[float, float, float] = (0.0, 0.8, 0.6),
+    gloss: float = 0.0,
     side: int = 40,
 ) -> tuple[np.ndarray, np.ndarray]:
     """How much of each pixel the ball covers, and what light it sends there, shape (side, side).
@@ -39,6 +40,8 @@ def seen_of(
     lamp : (right, up, towards the camera)
         Unit vector to the lamp: the ball sends back 0.7 times the cosine (Lambert) where the lamp
         shines, and 0.25 everywhere from the rest of the hall.
+    gloss : float
+        Light that a smooth skin mirrors towards its upper rim, times Schlick's fifth power.
     """
     grid = (np.arange(side * FINE) + 0.5) / FINE - 0.5
     cover, light = np.zeros((2, side * FINE, side * FINE), np.float32)
@@ -52,7 +55,8 @@ def seen_of(
         shine = np.maximum(lamp[0] * right + lamp[1] * up + lamp[2] * front, 0)
         inside = square < 1
         cover += inside / moments
-        light += inside * (0.25 + 0.7 * shine) / moments
+        mirrored = gloss * (1 - front) ** 5 * np.maximum(up, 0)
+        light += inside * (0.25 + 0.7 * shine + mirrored) / moments
     out = []
     for fine in (cover, light):
         if blur:
