@@ -9,7 +9,8 @@ from typing import NamedTuple
 import numpy as np
 
 from placement.ball_image import MARGIN
-from placement.ball_model import DEFAULT_SHADING, Look, covered_sphere, tone
+from placement.ball_model import DEFAULT_SHADING, Look, covered_sphere, shade, tone
+from placement.compiled import uncompiled
 from placement.shading_fit import fit_shading
 
 _LEARN_FROM = 80  # pictures, spread over what there is
@@ -18,7 +19,7 @@ _STEPS = {"exposure": 1.0, "blur": 0.25, "shoulder": 0.4, "right": 0.04, "down":
 _SHOULDERS = (0.0, 0.85)  # where to begin
 _ODD = 30.0  # squared residuals per pixel: a few odd pictures must not decide
 # Light in a hall comes from above. How much brighter a matt ball's top is than where it slants half
-# towards the camera: 1.1 under a ceiling that shines all over, 1.4 under one lamp, and more where
+# towards the camera: 1.2 under a ceiling that shines all over, 1.4 under one lamp, and more where
 # its skin mirrors (worked out from Lambert's law); what counts against a look in which it is not.
 _FROM_ABOVE, _AGAINST = 1.3, 2.5
 _REFINED = 3  # at most so many steps for all at once
@@ -26,6 +27,7 @@ _RANGES = {
     "exposure": (1e-5, 0.05), "blur": (0.3, 3.0), "shoulder": (0.0, 0.98),
     "right": (-0.4, 0.4), "down": (-0.4, 0.4),
 }  # fmt: skip
+_brightness = uncompiled(shade)  # of one surface
 
 
 def learn_look(
@@ -180,20 +182,13 @@ def _lit(shaded: _Shaded, zenith: np.ndarray | None) -> _Shaded:
     shown = float(np.linalg.norm(level))  # little of the height, seen from above
     slanting = (zenith + level / max(shown, 1e-6)) / np.sqrt(2)
     shading = np.array(shaded.look.shading)
-    top, aslant = _brightness(shading, zenith), _brightness(shading, slanting)
+    top, aslant = (float(_brightness(shading, *way)) for way in (zenith, slanting))
     off = shown * float(np.clip(top / max(aslant, 0.1) - _FROM_ABOVE, -1, 1))
     return _Shaded(
         shaded.cost + _AGAINST * off**2,
         shaded.look,
         np.append(shaded.rest, np.float32(np.sqrt(_AGAINST) * off)),
     )
-
-
-def _brightness(s: np.ndarray, way: np.ndarray) -> float:
-    """See `placement.ball_model.shade`."""
-    right, up, front = way
-    above = up * (s[2] + s[4] * front + s[5] * up + s[6] * right)
-    return float(s[0] + s[3] * front + above + right * (s[1] + s[7] * front + s[8] * right))
 
 
 def _shade(

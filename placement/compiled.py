@@ -58,6 +58,19 @@ def inlined(function: Callable[_P, _R]) -> Callable[_P, _R]:
     return found
 
 
+def uncompiled(function: Callable[_P, _R]) -> Callable[_P, _R]:
+    """The same function as Python runs it, for a few calls: compiling it would take longer.
+
+    Parameters
+    ----------
+    function : callable
+        As `compiled` or `inlined` gave it.
+    """
+    dispatcher: Any = function
+    found: Callable[_P, _R] = dispatcher.py_func
+    return found
+
+
 def made_before() -> bool:
     """Whether machine code of these sources was kept when this process began."""
     _folder()

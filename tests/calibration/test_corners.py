@@ -72,10 +72,7 @@ def test_what_stands_upright_is_no_table():
 def test_a_lens_that_sits_aside_moves_no_place_on_the_table(eye):
     centred = plain(eye=eye)
     matrix = centred.camera.matrix.copy()
-    matrix[:2, 2] += [
-        8.0,
-        -5.0,
-    ]  # taken for centred, places would be 0.5 px off
+    matrix[:2, 2] += np.array([8.0, -5.0])  # taken for centred, places would be 0.5 px off
     scene = replace(centred, camera=replace(centred.camera, matrix=matrix))
     seen = detect_table(draw(scene))
     x, y = np.meshgrid(np.linspace(-1.3, 1.3, 7), np.linspace(-0.7, 0.7, 5))
