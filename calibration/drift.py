@@ -168,7 +168,7 @@ class StandWatch:
 
     def _stand_again(self) -> StandEvent:
         assert self._moving_since is not None
-        start = self._moving_since
+        start, stood = self._moving_since, self._last_good is not None
         still = median_still([luma for _, luma in self._settled])
         stands = _Patches(still)
         end = self._settled[_first_standing(stands, [luma for _, luma in self._settled])][0]
@@ -191,7 +191,11 @@ class StandWatch:
                 end=end,
                 shift_px=seen,
                 calibration=self.calibration,
-                message=f"The picture shook from {start:.1f} to {end:.1f} s and came back.",
+                message=(
+                    f"The picture shook from {start:.1f} to {end:.1f} s and came back."
+                    if stood
+                    else f"The phone came to rest at {end:.1f} s; the film before was not used."
+                ),
             )
         self._reference = stands
         if found is None:

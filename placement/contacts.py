@@ -246,7 +246,9 @@ def _struck(followed: FollowedPath, paths: Sequence[FollowedPath]) -> bool:
     for other, gap, mine in zip(before, gaps, same, strict=True):
         end = other.last_seen
         # and so is not the ball of this path, seen elsewhere at the same time
-        if (any(same) and not mine) or (end > followed.first_seen + 1e-3 and gap > _SAME_BALL):
+        elsewhere = end > followed.first_seen + 1e-3 and gap > _SAME_BALL
+        elsewhere |= gap > _ELSEWHERE and _beside(other, followed)
+        if (any(same) and not mine) or elsewhere:
             continue
         there = other.path.positions(np.array([bounce]))[0]
         spot = np.array([*path.bounce_places[0], table.BALL_RADIUS])
@@ -295,6 +297,15 @@ def _share(one: FollowedPath, other: FollowedPath) -> bool:
     return not {(c.frame, m) for c, m in one.pictures}.isdisjoint(
         (c.frame, m) for c, m in other.pictures
     )
+
+
+def _beside(one: FollowedPath, other: FollowedPath) -> bool:
+    """Whether in some frame each shows a ball of its own."""
+    seen = [
+        {c.frame: m for (c, m), ball in zip(p.pictures, p.measured, strict=True) if ball}
+        for p in (one, other)
+    ]
+    return any(seen[0][frame] != seen[1][frame] for frame in seen[0].keys() & seen[1].keys())
 
 
 def _apart(one: FollowedPath, other: FollowedPath, time: float) -> float:

@@ -22,6 +22,7 @@ _JUST, _ELSEWHERE = 0.02, 0.15  # s beside its sightings, m from its ball
 _SAME, _BESIDE = 0.8, 0.05  # share of a path's pictures that are the other's; m from its ball then
 _JUST_STRUCK = 0.05  # s after the ball was seen
 _IN_REACH = 0.6  # m, by the picture, that a ball flies between two frames
+_MORE, _TURNED = 2, 2.0  # times as many pictures; m/s between two ways of a ball
 _FOLLOWS = 0.1  # s between the end of one path and the beginning of the next that may be its own
 
 
@@ -54,7 +55,7 @@ def without_doubles(
             if new.path.misfit > GOOD_PATH and _contradicted(old, new, 0.0).all():
                 rival = k  # there is one ball at a time; what flies beside it, poorly, is none
                 break
-            if _struck(old, new) or _struck_away(camera, new, old):
+            if _struck(old, new) or _struck_away(camera, new, old) or _taken_for_own(new, old):
                 rival = k
                 break
             if shared < 3 and follows > _FOLLOWS:
@@ -147,6 +148,26 @@ def _struck_away(camera: Camera, first: FollowedPath, then: FollowedPath) -> boo
     px_per_m = radii_px(camera, led_on) / table.BALL_RADIUS
     off = np.hypot(*(camera.project(led_on) - then.sightings.points[use]).T) / px_per_m
     return bool(off[0] < _IN_REACH and off[-1] > _ELSEWHERE)
+
+
+def _taken_for_own(first: FollowedPath, then: FollowedPath) -> bool:
+    """Whether all that shows the ball of `first` after its only bounce is that of `then`.
+
+    That shows it from there on, on another way: the bounce was the net, or a bat.
+    """
+    bounce = float(first.path.bounce_times[0])
+    after = first.measured & (first.sightings.times > bounce)
+    before = then.measured & (then.sightings.times < bounce)
+    if first.path.n_bounces > 1 or not after.any() or before.any():
+        return False
+    theirs = _pictures_of(then)
+    own = [p for p, use in zip(first.pictures, after, strict=True) if use]
+    if not all((c.frame, m) in theirs for c, m in own):
+        return False
+    times = first.sightings.times[after]
+    turned = np.linalg.norm(first.path.velocities(times) - then.path.velocities(times), axis=1)
+    more = (then.measured & (then.sightings.times > bounce)).sum() > _MORE * after.sum()
+    return bool(more and turned.min() > _TURNED)
 
 
 def _pictures_of(followed: FollowedPath) -> set[tuple[int, int]]:

@@ -20,9 +20,9 @@ _LOOKS_LIKE = 0.75  # misfit of a picture up to which it may be a ball's
 _LEAST_CONTRAST = 3.0
 _STRICTER = 0.25  # less than that, to be looked at in other sizes
 _VAGUE = 0.1  # of its depth; an arc less sure than that is also looked at in other sizes
-# so is one of so many sightings that gravity alone explains worse than that: where spin bends a
-# flight up or down, its distance comes out wrong by up to a third, however sure it seems
-_LONG, _SPUN = 10, 0.6
+# so is one of so many sightings, or so long, that gravity alone explains worse than that: where
+# spin bends a flight up or down, its distance comes out a third wrong, however sure it seems
+_LONG, _LONG_S, _SPUN = 10, 0.25, 0.5
 # a flight that needs no picture to be believed: sightings, s, misfit, vagueness of its depth
 _SURE, _SURE_S, _SURE_MISFIT, _SURE_VAGUE = 10, 0.12, 0.6, 0.15
 _PLAIN, _BENT = 1.0, 0.05  # misfit up to which an arc is looked at; more by sighting
@@ -113,7 +113,8 @@ def _flies(arc: BallArc) -> bool:
 
 def _spun(arc: BallArc) -> bool:
     """Whether spin may have bent the flight."""
-    return len(arc.run.times) >= _LONG and arc.misfit > _SPUN
+    times = arc.run.times
+    return (len(times) >= _LONG or times[-1] - times[0] > _LONG_S) and arc.misfit > _SPUN
 
 
 def smoothest(arc: BallArc) -> float:

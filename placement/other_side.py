@@ -15,6 +15,7 @@ from placement.tracks import Run
 _CLOSELY = 0.6  # misfit up to which a single picture on the other side is believed
 _JUMP = 4.0  # times as far off as all before, where a candidate is no longer the ball
 _SHIFTS = 4  # quarters of a frame by which the instant of a bounce told from one side may be off
+_SLOWEST, _FARTHEST = 1.0, 2  # m/s; whole frames, at most
 _NEAR_S = 0.2  # s of a flight next to its bounce
 _FEWEST = 6  # sightings of the part of a flight that is looked from
 _CLOSE, _LOOSER = 1.2, 1.6  # misfit with sightings on both sides; times that with one
@@ -131,6 +132,60 @@ def with_first_flight(window: Window, followed: FollowedPath) -> FollowedPath:
     more = int(longer.measured.sum() - followed.measured.sum())
     seen = seen and (more > 0 or (more == 0 and longer.path.misfit < path.misfit))
     return longer if seen else followed
+
+
+def with_last_flight(window: Window, followed: FollowedPath) -> FollowedPath:
+    """The path with the ball found after its last bounce as well, where it was not yet.
+
+    Of a ball that comes straight on it is told badly how low it flies, and so when it bounces; led
+    on from an instant that is a little wrong, it is not where the path asks for it.
+
+    Parameters
+    ----------
+    window : Window
+    followed : FollowedPath
+
+    Returns
+    -------
+    FollowedPath
+        As it was, where nothing is found.
+    """
+    path, times = followed.path, followed.sightings.times
+    gap = float(np.median(np.diff(times)))
+    ended = float(path.bounce_times[-1])
+    if (times > ended).sum() >= enough(gap):
+        return followed
+    model = path.model()
+    incoming, outgoing = model.incoming[-1][0], model.outgoing[-1][0]
+    pace = max(_SLOWEST, float(np.linalg.norm(incoming)))
+    doubt = 2 * float(np.sqrt(np.trace(path.bounce_covariances[-1]))) / pace
+    reach = _SHIFTS * min(_FARTHEST, max(1, round(doubt / gap)))
+    best: tuple[float, int, list[Member]] | None = None
+    for shift in (np.arange(-reach, reach + 1) * gap / _SHIFTS).tolist():
+        earlier = [m for m, t in zip(followed.members, times, strict=True) if t < ended + shift]
+        if not earlier:
+            continue
+        place = path.bounce_places[-1] + shift * incoming[:2]
+        row = []
+        last = earlier[-1][0]
+        for near in near_foretold(window, last, ended + shift, place, outgoing, gap, 1):
+            if near is None:
+                break
+            row.append(near)
+        row = _without_jump(row, enough(gap), GATE_PX * window.scale)
+        if len(row) < enough(gap):
+            continue
+        worth = sum(max(0.0, 1 - far / (GATE_PX * window.scale)) for _, far in row)
+        if best is None or (worth, len(row)) > best[:2]:
+            best = (worth, len(row), [*earlier, *(member for member, _ in row)])
+    if best is None:
+        return followed
+    longer = follow(window, path.theta, path.n_bounces, best[2], rounds=3)
+    if longer is None or longer.path.misfit > max(_CLOSE, _LOOSER * path.misfit):
+        return followed
+    after = longer.sightings.times > longer.path.bounce_times[-1]
+    more = longer.measured.sum() > followed.measured.sum()
+    return longer if more and (longer.measured & after).sum() >= enough(gap) else followed
 
 
 def _without_jump(

@@ -210,6 +210,7 @@ class _Run:
         stands = tuple(
             Stand(start_s=k * s.start_s, end_s=k * min(s.end_s, end_s), calibration=s.calibration)
             for s in self.stretches
+            if s.end_s > s.start_s or len(self.stretches) == 1  # at first it may be in a hand
         )
         for stretch in self.stretches:
             self.warnings += [w for w in stretch.calibration.warnings if w not in self.warnings]

@@ -8,6 +8,7 @@ the flight that follows. The toss is the nearly upright flight that ends where t
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -76,11 +77,11 @@ def find_serves(
     for number, i in enumerate(starts, start=1):
         until = contacts[starts[number]].time if number < len(starts) else np.inf
         if i in off_net:
-            serve, used, rally = _dropped(paths, contacts, i, until, number)
-        else:
-            serve, used, rally = _judge(
-                calibration, paths, contacts, i, until, number, band_m, first_s, last_s, readout_s
-            )
+            serves.append(_dropped(paths, contacts[i], number))
+            continue
+        serve, used, rally = _judge(
+            calibration, paths, contacts, i, until, number, band_m, first_s, last_s, readout_s
+        )
         for k in used:
             kinds[k], owner[k] = "serve", number
         for k in rally:
@@ -98,7 +99,11 @@ def find_serves(
     ]  # fmt: skip
     place = {k: n for n, k in enumerate(shown)}
     ends = {s.number: s.server_end for s in serves}
-    bounces = [_bounce(contacts[k], kinds[k], owner[k], paths, ends) for k in shown]
+    bounces = []
+    for k in shown:
+        # one without a serve of its own: a half by the serve before, of an idle one by the next
+        number = owner[k] or bisect_right(starts, k) + (kinds[k] == "idle") or 1
+        bounces.append(_bounce(contacts[k], kinds[k], owner[k], paths, ends.get(number, -1)))
     serves = [replace(s, bounces=tuple(place[k] for k in s.bounces if k in place)) for s in serves]
     return bounces, serves
 
@@ -252,18 +257,10 @@ def _pace_and_spin(stroke: Stroke, first: Contact) -> dict[str, Any]:
     return out
 
 
-def _dropped(
-    paths: Sequence[FollowedPath],
-    contacts: Sequence[Contact],
-    i: int,
-    until: float,
-    number: int,
-) -> tuple[Serve, list[int], list[int]]:
-    """A serve of which only the ball's drop off the net was seen."""
-    first = contacts[i]
+def _dropped(paths: Sequence[FollowedPath], first: Contact, number: int) -> Serve:
+    """A serve of which only the ball's drop off the net was seen, from its first contact on."""
     contact_s = paths[first.path].first_seen - _TO_NET
-    later = [k for k, c in enumerate(contacts) if first.time <= c.time < min(until, first.time + 2)]
-    serve = Serve(
+    return Serve(
         number=number,
         t_start_s=contact_s,
         t_contact_s=contact_s,
@@ -272,7 +269,6 @@ def _dropped(
         outcome_probability=0.7,
         flags=frozenset({"first-bounce-hidden", "toss-hidden"}),
     )
-    return serve, [], later
 
 
 def _track(followed: FollowedPath, contact_s: float) -> dict[str, Any]:
@@ -320,10 +316,9 @@ def _bounce(
     kind: str,
     serve: int | None,
     paths: Sequence[FollowedPath],
-    ends: dict[int, int],
+    end: int,
 ) -> Bounce:
     followed = paths[contact.path]
-    end = ends.get(serve, -1) if serve is not None else -1
     flags = set()
     if bool(zones.is_edge_undecided(contact.point[None])[0]):
         flags.add("near-edge")

@@ -22,7 +22,7 @@ from placement.claims import Claims, members_in, mostly, runs_of
 from placement.first_look import first_look
 from placement.lone import follow_from_hidden, follow_on
 from placement.looking import SMOOTH, ball_like, smoothest
-from placement.other_side import pinned_down, with_first_flight
+from placement.other_side import pinned_down, with_first_flight, with_last_flight
 from placement.paths import (
     FollowedPath,
     chains_of,
@@ -424,6 +424,8 @@ class Tracer:
         followed = sure if self._belief.holds(sure, sized=sized) else followed
         longer = extended(window, followed)
         followed = longer if self._belief.holds(longer, led_on=True, sized=sized) else followed
+        later = with_last_flight(window, followed)
+        followed = later if self._belief.holds(later, led_on=True, sized=sized) else followed
         whole = with_first_flight(window, followed)
         followed = whole if self._belief.holds(whole, led_on=True, sized=sized) else followed
         begin = followed.first_seen

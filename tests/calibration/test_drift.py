@@ -126,6 +126,17 @@ def test_a_shake_that_comes_back_keeps_the_calibration(start):
     assert "came back" in events[0].message
 
 
+def test_a_film_that_begins_with_the_phone_in_a_hand_begins_where_it_came_to_rest(start):
+    camera, calibration, luma = start
+    watch = StandWatch(calibration, luma)
+    hand = [seen_by(luma, camera, turned(camera, (0.3 * k, 0.2, 0.0))) for k in (3, 2, 1)]
+    events = [watch.add(0.5 * k, f) for k, f in enumerate([*hand, *[luma] * 14])]
+    (event,) = [e for e in events if e is not None]
+    assert (event.start, event.end) == (0.0, 1.5)
+    assert event.calibration is calibration
+    assert event.message == "The phone came to rest at 1.5 s; the film before was not used."
+
+
 def test_a_bump_is_no_shake_that_came_back_where_hardly_a_place_looks_alike(start):
     # two patches lie on what looks the same elsewhere; all others are too far off to be known again
     camera, calibration, luma = start

@@ -242,9 +242,30 @@ def test_a_toss_that_shares_a_picture_with_the_serve_is_the_same_balls(serve):
     toss = Flown().leg(last - ago, tuple(above), tuple(np.array([0, 0, -2.0]) - fall * ago), 2.0)
     tossed = seen(CAMERA, toss, times_of(last - ago, last + 0.4), np.random.default_rng(5))
     ended = replace(tossed, last_seen=last)
-    apart = replace(ended, pictures=())
+    apart = replace(shown(ended, ended.sightings.times < last - 1e-3), last_seen=last)
+    apart = replace(apart, pictures=tuple((c, 1) for c, _ in apart.pictures))
     for one, counts in ((apart, False), (ended, True)):
         orders = [c.order for c in contacts_of(CALIBRATION, [one, struck]) if c.path == 1]
+        assert (0 in orders) is counts
+
+
+def test_two_balls_in_one_frame_are_two(serve):
+    # another ball, 25 cm beside the serve's, in the frame that shows this first
+    flown, followed = serve
+    first = flown.touches[0].time
+    struck = from_on(followed, first - 0.062)
+    last = float(struck.sightings.times[0])
+    beside = struck.path.positions(np.array([last]))[0] + [0.0, 0.25, 0.05]
+    fall, ago = np.array([0.0, 0.0, -9.81]), 0.3
+    speed = np.array([0.0, 0.0, -1.0])
+    begin = beside - speed * ago + fall * ago**2 / 2
+    other = Flown().leg(last - ago, tuple(begin), tuple(speed - fall * ago), last + 0.4)
+    whole = seen(CAMERA, other, times_of(last - ago, last + 0.35), np.random.default_rng(8))
+    whole = replace(whole, pictures=tuple((c, 1) for c, _ in whole.pictures))
+    for until, counts in ((last - 1e-3, False), (last + 1e-3, True)):
+        other = replace(shown(whole, whole.sightings.times < until), last_seen=last)
+        assert (other.pictures[-1][0].frame == struck.pictures[0][0].frame) is counts
+        orders = [c.order for c in contacts_of(CALIBRATION, [other, struck]) if c.path == 1]
         assert (0 in orders) is counts
 
 

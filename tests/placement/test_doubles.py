@@ -272,3 +272,21 @@ def test_a_bounce_that_a_toss_would_have_met_is_none_once_the_ball_was_struck():
     shift = float(np.ptp(serve.sightings.points[:, 0]))
     aside = replace(serve.sightings, points=serve.sightings.points + np.array([shift, 0.0]))
     assert len(without_doubles(CAMERA, [toss, replace(serve, sightings=aside)], EXPECT)) == 2
+
+
+def test_a_ball_that_drops_off_the_net_makes_no_bounce_of_the_flight_before():
+    # all that seems to rise from a bounce of the flight is seen, for longer, to hang about there
+    rng, flown = np.random.default_rng(15), good_serve()
+    bounce = flown.touches[0].time
+    flight = seen(CAMERA, flown, times_of(1.0, bounce + 0.05), rng)
+    assert 2 <= (flight.sightings.times > bounce).sum() <= 3
+    begin = float(flight.sightings.times[flight.sightings.times > bounce][0]) - 0.01
+    place = flown.at(np.array([begin]))[0] + [0.0, 0.0, 0.1]
+    off = Flown().leg(begin, place, (0.5, 0.1, 0.0), begin + 0.8)
+    drop = seen(CAMERA, off, times_of(begin, begin + 0.7), rng)
+    (only,) = without_doubles(CAMERA, [flight, drop], EXPECT)
+    assert only is drop
+    # one picture of its own shows it beyond its bounce
+    *rest, (last, _) = flight.pictures
+    own = replace(flight, pictures=(*rest, (last, 1)))
+    assert len(without_doubles(CAMERA, [own, drop], EXPECT)) == 2

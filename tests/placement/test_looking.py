@@ -70,6 +70,16 @@ def test_a_long_flight_that_seems_too_near_is_known_by_a_smaller_ball():
     assert ball_like(window, [nearer(middle, 0.6)]) == []
 
 
+def test_a_flight_is_long_by_its_time_as_well_as_by_its_sightings():
+    # 20 frames a second: seven sightings, but spin had a third of a second to bend it
+    _, frames, arc = arc_of((0.0, 0.0, 0.0))
+    seldom = fit_arc(CAMERA, arc.run.part(slice(0, None, 3)))
+    assert seldom is not None
+    assert len(seldom.run.times) == 7
+    (found,) = ball_like(window_of(CAMERA, frames, LOOK), [nearer(seldom, 0.6)])
+    assert found.run is seldom.run
+
+
 @pytest.mark.parametrize("spin", [(0.0, 0.0, 0.0), TOPSPIN])
 def test_what_flies_like_a_ball_and_looks_like_none_is_none(spin):
     _, frames, arc = arc_of(spin)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from placement.lone import follow_from_hidden
-from placement.other_side import pinned_down, with_first_flight
+from placement.other_side import pinned_down, with_first_flight, with_last_flight
+from placement.paths import extended
 from tests.placement.flown import (
     LOOK,
     RATE,
@@ -56,6 +57,44 @@ def test_the_flight_before_a_first_bounce_is_found_where_it_was_left_out():
     assert whole.path.bounce_times[0] == pytest.approx(first.time, abs=2e-3)
     assert whole.path.bounce_places[0] == pytest.approx(first.place, abs=0.01)
     assert with_first_flight(window, whole) is whole
+
+
+def test_the_flight_after_a_last_bounce_is_found_though_its_instant_was_a_little_wrong():
+    # the ball comes towards the phone: how low it flies is told badly, and so when it bounces
+    camera = camera_beside((3.4, 0.6, 1.75))
+    rng, flown = np.random.default_rng(13), good_serve()
+    first, second = flown.touches[:2]
+    frames, ball_of = candidates(camera, flown, times_of(0.9, second.time + 0.2), rng, clutter=3)
+    veiled = {f: c.emptied() if c.time_s > second.time else c for f, c in frames.items()}
+    hidden, window = window_of(camera, veiled, LOOK), window_of(camera, frames, LOOK)
+    early = follow_from_hidden(
+        hidden, arc_between(camera, frames, ball_of, first.time, second.time)
+    )
+    assert early is not None
+    inferred = extended(hidden, early)
+    assert inferred.path.n_bounces == 2
+    assert inferred.last_seen < second.time
+    assert with_last_flight(hidden, inferred) is inferred  # nothing is found
+    # or as if it bounced three quarters of a frame later
+    way = np.zeros(len(inferred.path.theta))
+    way[12] = 1.0  # after a livelier first bounce
+    slope = inferred.path.model((inferred.path.theta + 1e-3 * way)[None]).starts[1][0]
+    slope = (slope - inferred.path.bounce_times[1]) / 1e-3
+    late = second.time + 0.75 / RATE - inferred.path.bounce_times[1]
+    theta = inferred.path.theta + late / slope * way
+    model = inferred.path.model(theta[None])
+    path = replace(
+        inferred.path, theta=theta, bounce_times=np.concatenate(model.starts),
+        bounce_places=np.concatenate(model.places)[:, :2],
+    )  # fmt: skip
+    wrong = replace(inferred, path=path)
+    assert wrong.path.bounce_times[1] > second.time + 0.6 / RATE
+    for known in (inferred, wrong):
+        whole = with_last_flight(window, known)
+        assert (whole.sightings.times > second.time).sum() >= 3
+        assert whole.path.bounce_times[1] == pytest.approx(second.time, abs=1e-3)
+        assert whole.path.bounce_places[1] == pytest.approx(second.place, abs=0.01)
+        assert with_last_flight(window, whole) is whole
 
 
 def test_a_single_picture_before_a_bounce_tells_when_it_was():

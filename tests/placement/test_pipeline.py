@@ -19,28 +19,37 @@ from tests.placement.flown import camera_beside
 SMALL = (640, 360)
 
 
-@pytest.fixture(scope="module")
-def film(tmp_path_factory):
-    """Two seconds of a table without a ball, with grain, 640 x 360."""
+def empty_table(path, shifts):
+    """A table without a ball, with grain, 640 x 360, each picture shifted by so many px.
+
+    Returns its corners where it is not shifted.
+    """
     corners = camera_beside().project(table.CORNERS) / 2 - 0.25
     picture = np.full((*SMALL[::-1], 3), (96, 110, 118), np.uint8)
     cv2.fillPoly(picture, [np.round(corners).astype(np.int32)], (150, 84, 30), cv2.LINE_AA)
     cv2.polylines(
         picture, [np.round(corners).astype(np.int32)], True, (240, 240, 240), 2, cv2.LINE_AA
     )
-    path = tmp_path_factory.mktemp("film") / "empty_table.mp4"
     rng = np.random.default_rng(1)
     with av.open(str(path), "w") as container:
         stream = container.add_stream("libx264", rate=30)
         stream.width, stream.height = SMALL
         stream.pix_fmt = "yuv420p"
-        for _ in range(60):
-            grain = np.clip(picture + rng.normal(0, 2, picture.shape), 0, 255).astype(np.uint8)
-            for packet in stream.encode(av.VideoFrame.from_ndarray(grain, format="bgr24")):
+        for shift in shifts:
+            grain = np.roll(picture, shift, axis=1) + rng.normal(0, 2, picture.shape)
+            frame = np.clip(grain, 0, 255).astype(np.uint8)
+            for packet in stream.encode(av.VideoFrame.from_ndarray(frame, format="bgr24")):
                 container.mux(packet)
         for packet in stream.encode():
             container.mux(packet)
-    return path, corners
+    return corners
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory):
+    """Two seconds of a table."""
+    path = tmp_path_factory.mktemp("film") / "empty_table.mp4"
+    return path, empty_table(path, [0] * 60)
 
 
 def test_a_film_without_a_ball_has_no_bounce_and_says_so(film):
@@ -57,6 +66,15 @@ def test_a_film_without_a_ball_has_no_bounce_and_says_so(film):
     assert (stand.start_s, stand.end_s) == (0.0, pytest.approx(59 / 30, abs=0.01))
     assert told[0].done == 0.0
     assert all(0 <= p.done <= 1 for p in told)
+
+
+def test_what_was_filmed_before_the_phone_came_to_rest_is_no_stand(tmp_path):
+    path = tmp_path / "from_the_hand.mp4"
+    corners = empty_table(path, [3 * k for k in range(30, 0, -1)] + [0] * 150)
+    done = analyse(path, Settings(corners_px=corners, refine=False))
+    (stand,) = done.stands
+    assert stand.start_s == pytest.approx(1.0, abs=0.3)
+    assert any("came to rest" in w for w in done.warnings)
 
 
 def test_a_damaged_file_is_measured_as_far_as_it_goes_and_said_to_be_damaged(film, tmp_path):

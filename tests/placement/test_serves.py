@@ -186,6 +186,15 @@ def test_net(drops):
     assert bounces[0].kind == "serve"
 
 
+@pytest.mark.parametrize("end", [-1, 1])
+def test_a_ball_of_which_only_the_drop_off_the_net_was_seen_bounced_on_the_servers_half(end):
+    off = Flown().leg(2.0, (end * 0.03, 0.1, 0.12), (end * 0.5, 0.0, 0.0), 2.4)
+    path = seen(CAMERA, off, times_of(2.0, 2.35), np.random.default_rng(16), n=1)
+    bounces, (serve,) = told(path)
+    assert (serve.outcome, serve.server_end) == ("net", end)
+    assert [(b.kind, b.half, b.serve) for b in bounces] == [("other", "server", None)]
+
+
 @pytest.mark.parametrize(("speed", "outcome"), [(4.0, "good"), (0.6, "net")])
 def test_a_serve_that_was_played_back_came_over_though_its_landing_was_not_seen(speed, outcome):
     # followed as far as the net; then a ball comes to the server's half, fast or as off the net
@@ -281,17 +290,19 @@ def test_serves_from_alternating_ends():
     assert len({s.side for s in serves}) == 1
 
 
-def test_idle_bouncing_before_a_serve_is_no_serve():
+@pytest.mark.parametrize("end", [-1, 1])
+def test_idle_bouncing_before_a_serve_is_no_serve(end):
     # the server drops the ball on the table and catches it, twice, then serves
     rng = np.random.default_rng(11)
-    idle = Flown().leg(1.0, (-1.1, 0.1, 0.35), (0.15, 0.0, 0.0), 1.9)
-    serve = good_serve(4.0)
+    idle = Flown().leg(1.0, (end * 1.1, 0.1, 0.35), (-end * 0.15, 0.0, 0.0), 1.9)
+    serve = good_serve(4.0, end)
     bounces, serves = told(
         seen(CAMERA, idle, times_of(1.0, 1.85), rng), seen(CAMERA, serve, times_of(4.0, 4.95), rng)
     )
     assert len(serves) == 1
     assert serves[0].t_contact_s == pytest.approx(4.0, abs=0.05)
     assert [b.kind for b in bounces] == ["idle", "idle", "serve", "serve"]
+    assert [b.half for b in bounces] == ["server"] * 3 + ["receiver"]
 
 
 def test_a_return_is_no_serve():
