@@ -105,17 +105,9 @@ def with_first_flight(window: Window, followed: FollowedPath) -> FollowedPath:
         later = followed.frames[times > begun + shift]
         if not len(later):
             break
-        row = []
-        for near in near_foretold(window, int(later[0]), begun + shift, place, incoming, gap, -1):
-            if near is None:
-                break  # nothing hides it for a frame
-            row.append(near)
-        row = _without_jump(row, enough(gap), GATE_PX * window.scale)
-        if len(row) < enough(gap):
-            continue
-        worth = sum(max(0.0, 1 - far / (GATE_PX * window.scale)) for _, far in row)
-        if best is None or (worth, len(row)) > best[:2]:
-            best = (worth, len(row), shift, [member for member, _ in row])
+        worth, row = _row(window, int(later[0]), begun + shift, place, incoming, gap, -1)
+        if row and (best is None or (worth, len(row)) > best[:2]):
+            best = (worth, len(row), shift, row)
     if best is None:
         return followed
     _, _, shift, found = best
@@ -161,23 +153,14 @@ def with_last_flight(window: Window, followed: FollowedPath) -> FollowedPath:
     doubt = 2 * float(np.sqrt(np.trace(path.bounce_covariances[-1]))) / pace
     reach = _SHIFTS * min(_FARTHEST, max(1, round(doubt / gap)))
     best: tuple[float, int, list[Member]] | None = None
-    for shift in (np.arange(-reach, reach + 1) * gap / _SHIFTS).tolist():
+    for shift in (np.arange(-reach, reach + 1) * gap / 4).tolist():
         earlier = [m for m, t in zip(followed.members, times, strict=True) if t < ended + shift]
         if not earlier:
             continue
         place = path.bounce_places[-1] + shift * incoming[:2]
-        row = []
-        last = earlier[-1][0]
-        for near in near_foretold(window, last, ended + shift, place, outgoing, gap, 1):
-            if near is None:
-                break
-            row.append(near)
-        row = _without_jump(row, enough(gap), GATE_PX * window.scale)
-        if len(row) < enough(gap):
-            continue
-        worth = sum(max(0.0, 1 - far / (GATE_PX * window.scale)) for _, far in row)
-        if best is None or (worth, len(row)) > best[:2]:
-            best = (worth, len(row), [*earlier, *(member for member, _ in row)])
+        worth, row = _row(window, earlier[-1][0], ended + shift, place, outgoing, gap, 1)
+        if row and (best is None or (worth, len(row)) > best[:2]):
+            best = (worth, len(row), [*earlier, *row])
     if best is None:
         return followed
     longer = follow(window, path.theta, path.n_bounces, best[2], rounds=3)
@@ -186,6 +169,32 @@ def with_last_flight(window: Window, followed: FollowedPath) -> FollowedPath:
     after = longer.sightings.times > longer.path.bounce_times[-1]
     more = longer.measured.sum() > followed.measured.sum()
     return longer if more and (longer.measured & after).sum() >= enough(gap) else followed
+
+
+def _row(
+    window: Window,
+    first: int,
+    time: float,
+    place: np.ndarray,
+    velocity: np.ndarray,
+    gap: float,
+    way: int,
+) -> tuple[float, list[Member]]:
+    """Candidates where `near_foretold` has the ball, frame by frame, none if they are few.
+
+    With them, how many they are, each counting the less the farther it is off.
+    """
+    gate = GATE_PX * window.scale
+    near = near_foretold(window, first, time, place, velocity, gap, way)
+    found = []
+    for one in near:
+        if one is None:
+            break  # nothing hides it for a frame
+        found.append(one)
+    found = _without_jump(found, enough(gap), gate)
+    if len(found) < enough(gap):
+        return 0.0, []
+    return sum(max(0.0, 1 - far / gate) for _, far in found), [member for member, _ in found]
 
 
 def _without_jump(

@@ -10,6 +10,7 @@ import pytest
 from placement.lone import follow_from_hidden
 from placement.other_side import pinned_down, with_first_flight, with_last_flight
 from placement.paths import extended
+from placement.tracing import Tracer
 from tests.placement.flown import (
     LOOK,
     RATE,
@@ -95,6 +96,8 @@ def test_the_flight_after_a_last_bounce_is_found_though_its_instant_was_a_little
         assert whole.path.bounce_times[1] == pytest.approx(second.time, abs=1e-3)
         assert whole.path.bounce_places[1] == pytest.approx(second.place, abs=0.01)
         assert with_last_flight(window, whole) is whole
+    led_on = Tracer(camera, RATE, look=LOOK)._led_on(window, wrong)
+    assert led_on.path.bounce_times[1] == pytest.approx(second.time, abs=1e-3)
 
 
 def test_a_single_picture_before_a_bounce_tells_when_it_was():
