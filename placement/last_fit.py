@@ -15,7 +15,7 @@ import numpy as np
 from calibration.camera import Camera
 from placement.paths import FollowedPath
 from placement.pooling import Pool
-from placement.trajectory import Expectations, fit_path
+from placement.trajectory import Expectations, Sightings, fit_path
 
 _WORSE = 1.15  # times the misfit before, up to which the last fit is taken
 
@@ -48,7 +48,7 @@ def fit_last(
     for followed in paths:
         pool.add(followed.path)
     out = []
-    for followed in paths:
+    for followed in map(_from_its_balls_on, paths):
         expected = pool.expectations(without=followed.path)
         found = [
             fit_path(
@@ -66,6 +66,27 @@ def fit_last(
         kept = path is not None and path.misfit < max(1.0, _WORSE * followed.path.misfit)
         out.append(replace(followed, path=path) if path is not None and kept else followed)
     return out
+
+
+def _from_its_balls_on(followed: FollowedPath) -> FollowedPath:
+    """The same without what shows no ball before all that does, where little shows one there.
+
+    The toss before the stroke, or a hand, may lie near the way that leads to a first bounce; where
+    no more than one picture shows the ball on that way, nothing says that they are the ball's.
+    """
+    balls = followed.sightings.times[followed.measured]
+    if not len(balls) or (balls < followed.path.bounce_times[0]).sum() > 1:
+        return followed
+    k = int(np.argmax(followed.measured))
+    s = followed.sightings
+    return replace(
+        followed,
+        frames=followed.frames[k:],
+        sightings=Sightings(s.times[k:], s.points[k:], s.covariances[k:]),
+        measured=followed.measured[k:],
+        pictures=followed.pictures[k:],
+        first_seen=float(balls[0]),
+    )
 
 
 def _starts(followed: FollowedPath) -> list[np.ndarray]:

@@ -10,6 +10,7 @@ import pytest
 from placement.doubles import _contradicted, _met, without_doubles
 from placement.last_fit import fit_last
 from placement.tracing import expected_of
+from placement.trajectory import fit_path
 from tests.placement.flown import DRAG, Flown, camera_beside, good_serve, seen, times_of
 
 CAMERA = camera_beside()
@@ -221,6 +222,34 @@ def test_a_last_fit_that_fits_worse_is_not_taken():
     strange = replace(EXPECT, drag=(0.16, 1e-4), rub=(0.0, 1e-4), restitution=(0.9, 1e-4))
     (last,) = fit_last(CAMERA, [path], strange)
     assert last.path is path.path
+
+
+def test_what_shows_no_ball_before_all_that_does_says_nothing_of_the_first_bounce():
+    # two candidates of a hand, 12 px beside the way to the bounce; none shows the ball there
+    flown = good_serve()
+    first = flown.touches[0]
+    whole = seen(CAMERA, flown, times_of(1.0, 1.9), np.random.default_rng(17))
+    s = whole.sightings
+    hand = (s.times < first.time - 0.02) & (s.times > first.time - 0.055)
+    keep = hand | (s.times > first.time)
+    assert hand.sum() == 2
+    wide = np.where(hand[:, None, None], 1.5**2 / 0.25**2, 1.0) * s.covariances
+    mixed = type(s)(s.times, s.points + np.where(hand[:, None], [-12.0, 0.0], 0.0), wide)
+    mixed = type(s)(mixed.times[keep], mixed.points[keep], mixed.covariances[keep])
+    path = fit_path(CAMERA, mixed, whole.path.theta, 2, EXPECT)
+    followed = replace(
+        whole, path=path, sightings=mixed, frames=whole.frames[keep], measured=~hand[keep],
+        pictures=tuple(p for p, k in zip(whole.pictures, keep, strict=True) if k),
+        first_seen=float(mixed.times[0]),
+    )  # fmt: skip
+    (last,) = fit_last(CAMERA, [followed], EXPECT)
+    assert last.first_seen > first.time
+    assert last.measured.all()
+    off = last.path.bounce_places[0] - first.place
+    assert off @ np.linalg.solve(last.path.bounce_covariances[0], off) < 9.21  # chi-square, 99 %
+    # with a second picture of the ball before the bounce all is kept
+    shown = replace(followed, measured=np.ones(len(mixed.times), bool))
+    assert fit_last(CAMERA, [shown], EXPECT)[0].first_seen == followed.first_seen
 
 
 @pytest.mark.parametrize(("shared", "contradicted"), [(0.2, False), (0.5, True)])
