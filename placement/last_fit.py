@@ -48,7 +48,8 @@ def fit_last(
     for followed in paths:
         pool.add(followed.path)
     out = []
-    for followed in map(_from_its_balls_on, paths):
+    for whole in paths:
+        followed = _from_its_balls_on(whole)
         expected = pool.expectations(without=followed.path)
         found = [
             fit_path(
@@ -64,7 +65,7 @@ def fit_last(
         ]
         path = min((p for p in found if p is not None), key=lambda p: p.cost, default=None)
         kept = path is not None and path.misfit < max(1.0, _WORSE * followed.path.misfit)
-        out.append(replace(followed, path=path) if path is not None and kept else followed)
+        out.append(replace(followed, path=path) if path is not None and kept else whole)
     return out
 
 

@@ -22,7 +22,7 @@ _STRICTER = 0.25  # less than that, to be looked at in other sizes
 _VAGUE = 0.1  # of its depth; an arc less sure than that is also looked at in other sizes
 # so is one of so many sightings, or so long, that gravity alone explains worse than that: where
 # spin bends a flight up or down, its distance comes out a third wrong, however sure it seems
-_LONG, _LONG_S, _SPUN = 10, 0.25, 0.5
+_LONG, _LONG_S, _SPUN = 10, 0.25, 0.5  # sightings, s, misfit
 # a flight that needs no picture to be believed: sightings, s, misfit, vagueness of its depth
 _SURE, _SURE_S, _SURE_MISFIT, _SURE_VAGUE = 10, 0.12, 0.6, 0.15
 _PLAIN, _BENT = 1.0, 0.05  # misfit up to which an arc is looked at; more by sighting

@@ -15,7 +15,8 @@ from placement.tracks import Run
 _CLOSELY = 0.6  # misfit up to which a single picture on the other side is believed
 _JUMP = 4.0  # times as far off as all before, where a candidate is no longer the ball
 _SHIFTS = 4  # quarters of a frame by which the instant of a bounce told from one side may be off
-_SLOWEST, _FARTHEST = 1.0, 2  # m/s; whole frames, at most
+_FRAMES = 2  # by which the instant of a last bounce may be off, at most
+_SLOWEST = 1.0  # m/s, of a ball whose doubt in place is taken for one in time
 _NEAR_S = 0.2  # s of a flight next to its bounce
 _FEWEST = 6  # sightings of the part of a flight that is looked from
 _CLOSE, _LOOSER = 1.2, 1.6  # misfit with sightings on both sides; times that with one
@@ -151,7 +152,7 @@ def with_last_flight(window: Window, followed: FollowedPath) -> FollowedPath:
     incoming, outgoing = model.incoming[-1][0], model.outgoing[-1][0]
     pace = max(_SLOWEST, float(np.linalg.norm(incoming)))
     doubt = 2 * float(np.sqrt(np.trace(path.bounce_covariances[-1]))) / pace
-    reach = _SHIFTS * min(_FARTHEST, max(1, round(doubt / gap)))
+    reach = _SHIFTS * min(_FRAMES, max(1, round(doubt / gap)))
     best: tuple[float, int, list[Member]] | None = None
     for shift in (np.arange(-reach, reach + 1) * gap / 4).tolist():
         earlier = [m for m, t in zip(followed.members, times, strict=True) if t < ended + shift]

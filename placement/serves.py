@@ -18,10 +18,11 @@ import numpy as np
 from calibration import Calibration
 from placement import zones
 from placement.analysis import Bounce, Serve
-from placement.contacts import SERVE_SPEED, Contact, contacts_of, off_net_starts, serve_starts
+from placement.contacts import Contact, contacts_of
 from placement.net import clearance_of, touched_net
 from placement.outcome import fall_of, foretold_second, outcome_of
 from placement.paths import FollowedPath
+from placement.serve_starts import SERVE_SPEED, off_net_starts, serve_starts
 from placement.spin import spin_interval
 from placement.stroke import Stroke, find_stroke
 
